@@ -1,0 +1,12 @@
+//! What everyone reads: the newest snapshot and the short history behind it.
+//!
+//! Owns the plain structs of the snapshot, the ring of each channel's last ten minutes, and the one place that hands
+//! both from the decoding side to screens and viewers. Computes nothing, draws nothing.
+
+mod history;
+mod shared;
+mod snapshot;
+
+pub use history::{Column, History};
+pub use shared::{Shared, Waker};
+pub use snapshot::{AlarmShown, Evidence, LinkShown, LinkState, Recording, Shown, Snapshot};

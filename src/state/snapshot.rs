@@ -1,0 +1,123 @@
+//! The snapshot: what is known at one instant, in plain structs that are copied whole.
+
+use crate::channel::{Trust, Value};
+use crate::config::Level;
+use crate::time::{Micros, Stamp};
+
+/// Everything that a screen may show, at one instant. Fixed in size once made, so that copying it allocates nothing.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Snapshot {
+    /// One more each time anything changed.
+    pub version: u64,
+    /// The instant, on the computer's (or the recording's) timeline.
+    pub now: Stamp,
+    /// Seconds since the first reading by the controller's clock, in µs: the time of exports.
+    pub at: Micros,
+    /// Channels, by `ChannelId`.
+    pub channels: Vec<Shown>,
+    /// Links, by `LinkId`.
+    pub links: Vec<LinkShown>,
+    /// Alarms, by their place in the model.
+    pub alarms: Vec<AlarmShown>,
+    /// What the recorder does.
+    pub recording: Recording,
+}
+
+/// A channel as it is now.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Shown {
+    /// The value without smoothing, with its trust: for formulas, events and exports.
+    pub value: Value,
+    /// The same smoothed: for the screen and alarms. Equal to `value` where the channel is not smoothed.
+    pub smooth: Value,
+    /// Since when the trust state is what it is.
+    pub since: Stamp,
+    /// When its field last came (null or not); `None` before the first.
+    pub heard: Option<Stamp>,
+    /// What was measured on the way, to judge by.
+    pub evidence: Evidence,
+}
+
+/// What was measured on the way to a value; not a number where it does not apply.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Evidence {
+    /// As it came: counts, hertz, or the number.
+    pub raw: f64,
+    /// Volts at the pin.
+    pub volts: f64,
+    /// What the curve takes: volts or ohms at the sensor, hertz.
+    pub input: f64,
+}
+
+impl Evidence {
+    /// Nothing measured.
+    pub const NONE: Self = Self { raw: f64::NAN, volts: f64::NAN, input: f64::NAN };
+}
+
+impl Shown {
+    /// A channel of which nothing is known yet.
+    pub const UNKNOWN: Self =
+        Self { value: Value::MISSING, smooth: Value::MISSING, since: Stamp(0), heard: None, evidence: Evidence::NONE };
+
+    /// The trust state.
+    pub const fn trust(&self) -> Trust {
+        self.value.trust()
+    }
+}
+
+/// Whether a link is there.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum LinkState {
+    /// Not opened yet, or being looked for.
+    #[default]
+    Down,
+    /// Open; lines may come.
+    Up,
+    /// Open, but nothing came for 5 s.
+    Silent,
+}
+
+/// A link as it is now.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct LinkShown {
+    /// Whether it is there.
+    pub state: LinkState,
+    /// Since when.
+    pub since: Stamp,
+    /// Lines taken during the last full second.
+    pub lines_per_s: u32,
+    /// Lines refused since the beginning.
+    pub bad: u64,
+    /// Readings lost since the beginning.
+    pub lost: u64,
+    /// Restarts of the controller since the beginning.
+    pub restarts: u64,
+    /// The converter's supply in volts, where it is known.
+    pub supply: Option<f64>,
+}
+
+/// An alarm as it is now.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct AlarmShown {
+    /// How bad.
+    pub level: Level,
+    /// It sounds: the limit was passed for long enough and has not been left for long enough.
+    pub active: bool,
+    /// Since when it is what it is.
+    pub since: Stamp,
+}
+
+/// What the recorder does.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Recording {
+    /// Nothing is being recorded, on purpose (demo, replay).
+    #[default]
+    Off,
+    /// All is well; the drive's number.
+    On {
+        /// The drive's number.
+        drive: u32,
+    },
+    /// Nothing can be written now; driving goes on.
+    Stopped,
+}

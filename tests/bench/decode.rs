@@ -1,0 +1,2 @@
+//! SKELETON.
+fn main() {}

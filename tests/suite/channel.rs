@@ -1,0 +1,1 @@
+//! Checks of the channel room against the outside.

@@ -1,0 +1,1 @@
+//! Checks of the config room against the outside.

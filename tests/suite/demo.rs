@@ -1,0 +1,1 @@
+//! Checks of the demo room against the outside.

@@ -1,0 +1,1 @@
+//! Checks of the link room against the outside.

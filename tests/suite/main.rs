@@ -1,0 +1,14 @@
+//! All tests that need more than one room, a file of reference values, a pseudo-terminal or the built program.
+//! One binary, so that it is linked once.
+#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "tests")]
+
+mod channel;
+mod config;
+mod demo;
+mod link;
+mod pipeline;
+mod record;
+mod screen;
+mod sensor;
+mod verbs;
+mod wire;

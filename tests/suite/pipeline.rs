@@ -1,0 +1,1 @@
+//! Checks of the pipeline room against the outside.

@@ -1,0 +1,1 @@
+//! Checks of the record room against the outside.

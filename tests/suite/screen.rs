@@ -1,0 +1,1 @@
+//! Checks of the screen room against the outside.

@@ -1,0 +1,1 @@
+//! Checks of the sensor room against the outside.

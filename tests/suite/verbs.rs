@@ -1,0 +1,1 @@
+//! Checks of the verbs room against the outside.

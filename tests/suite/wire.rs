@@ -1,0 +1,1 @@
+//! Checks of the wire room against the outside.
