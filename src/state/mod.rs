@@ -9,4 +9,6 @@ mod snapshot;
 
 pub use history::{Column, History};
 pub use shared::{Shared, Waker};
-pub use snapshot::{AlarmShown, Evidence, LinkShown, LinkState, Recording, Shown, Snapshot};
+pub use snapshot::{
+    AlarmShown, Evidence, LinkShown, LinkState, PlayerShown, Recording, Shown, Snapshot, Trouble, WhyStopped,
+};

@@ -21,6 +21,10 @@ pub struct Snapshot {
     pub alarms: Vec<AlarmShown>,
     /// What the recorder does.
     pub recording: Recording,
+    /// Where a replay stands; `None` while driving.
+    pub player: Option<PlayerShown>,
+    /// Mistakes in a changed config file that is therefore not in force; 0 where all is well.
+    pub config_mistakes: u32,
 }
 
 /// A channel as it is now.
@@ -77,11 +81,30 @@ pub enum LinkState {
     Silent,
 }
 
+/// What keeps a link from being open.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Trouble {
+    /// Nothing of that name is there.
+    NoDevice,
+    /// It is there and this user may not open it.
+    NoRights,
+    /// Another program holds it.
+    Busy,
+    /// What is there is no serial port.
+    NotAPort,
+    /// It was open and went away.
+    Unplugged,
+    /// Anything else, with the system's error number.
+    Failed(i32),
+}
+
 /// A link as it is now.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct LinkShown {
     /// Whether it is there.
     pub state: LinkState,
+    /// What keeps it from being open, while it is down.
+    pub trouble: Option<Trouble>,
     /// Since when.
     pub since: Stamp,
     /// Lines taken during the last full second.
@@ -119,5 +142,35 @@ pub enum Recording {
         drive: u32,
     },
     /// Nothing can be written now; driving goes on.
-    Stopped,
+    Stopped(WhyStopped),
+}
+
+/// Why nothing can be recorded.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum WhyStopped {
+    /// No room left.
+    DiskFull,
+    /// The folder is not there and cannot be made.
+    NoFolder,
+    /// This user may not write there, or the file system is read-only.
+    NotWritable,
+    /// Anything else, with the system's error number.
+    Failed(i32),
+}
+
+/// Where a replay stands.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct PlayerShown {
+    /// From the beginning of the recording to the line shown.
+    pub position: Micros,
+    /// The whole length, where it is known.
+    pub length: Option<Micros>,
+    /// Times real time.
+    pub speed: f64,
+    /// It stands still.
+    pub paused: bool,
+    /// It begins again at the end.
+    pub looping: bool,
+    /// It stands at its end.
+    pub ended: bool,
 }
