@@ -1,3 +1,7 @@
-//! The program: hands its arguments to the command line and its answer to the system.
+//! The program: hands its arguments to the command line and the answer to the system.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    kickpanel::cli::main()
+}

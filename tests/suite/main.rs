@@ -10,5 +10,6 @@ mod pipeline;
 mod record;
 mod screen;
 mod sensor;
+mod tidy;
 mod verbs;
 mod wire;

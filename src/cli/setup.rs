@@ -1,0 +1,97 @@
+//! What several verbs need before they begin: the config file, found, read and checked.
+
+use std::fs::File;
+use std::io::{Read as _, Write as _};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use anyhow::{Context as _, bail};
+
+use crate::config::{self, Loaded, Mistake, SharedModel};
+
+/// The most bytes of a config file.
+const CONFIG_MAX: u64 = 1 << 20;
+
+/// A config that is in force.
+#[derive(Clone, Debug)]
+pub struct Config {
+    /// The file it came from; a name in brackets where it came from no file.
+    pub path: PathBuf,
+    /// Its text.
+    pub text: String,
+    /// What it means.
+    pub model: SharedModel,
+}
+
+/// Where the config is: as given, or the first that exists of the usual places.
+pub fn find(given: Option<PathBuf>) -> anyhow::Result<PathBuf> {
+    if let Some(path) = given {
+        return Ok(path);
+    }
+    let places = usual_places();
+    if let Some(path) = places.iter().find(|path| path.exists()) {
+        return Ok(path.clone());
+    }
+    let list: Vec<String> = places.iter().map(|path| path.display().to_string()).collect();
+    bail!(
+        "no config file found; looked for {}. Name one with -c FILE, or try `kickpanel demo`, which brings its own",
+        list.join(", ")
+    )
+}
+
+fn usual_places() -> Vec<PathBuf> {
+    let own = std::env::var_os("XDG_CONFIG_HOME")
+        .filter(|value| !value.is_empty())
+        .map(PathBuf::from)
+        .or_else(|| std::env::var_os("HOME").map(|home| Path::new(&home).join(".config")));
+    let mut places = vec![PathBuf::from("kickpanel.toml")];
+    places.extend(own.map(|folder| folder.join("kickpanel/kickpanel.toml")));
+    places.push(PathBuf::from("/etc/kickpanel/kickpanel.toml"));
+    places
+}
+
+/// The text of the config file at `path`.
+pub fn read(path: &Path) -> anyhow::Result<String> {
+    let name = path.display();
+    let file = File::open(path)
+        .with_context(|| format!("cannot open the config {name}; check the path and who may read it"))?;
+    let about = file.metadata().with_context(|| format!("cannot look at the config {name}"))?;
+    if about.is_dir() {
+        bail!("the config {name} is a folder; name the file in it");
+    }
+    let mut bytes = Vec::new();
+    file.take(CONFIG_MAX + 1).read_to_end(&mut bytes).with_context(|| format!("cannot read the config {name}"))?;
+    if bytes.len() as u64 > CONFIG_MAX {
+        bail!("the config {name} is over 1 MB; a config is a few pages of text, so this is probably another file");
+    }
+    String::from_utf8(bytes).map_err(|error| {
+        let line = 1 + error.as_bytes()[..error.utf8_error().valid_up_to()].iter().filter(|&&b| b == b'\n').count();
+        anyhow::anyhow!("the config {name} is not UTF-8 text (first at line {line}); save it as UTF-8")
+    })
+}
+
+/// Reads and checks the config; `None` where it has mistakes, which are then on standard error.
+pub fn load(given: Option<PathBuf>) -> anyhow::Result<Option<Config>> {
+    let path = find(given)?;
+    let text = read(&path)?;
+    Ok(understand(path, text))
+}
+
+/// Checks a config text; `None` where it has mistakes, which are then on standard error. Warnings are left to `check`.
+pub fn understand(path: PathBuf, text: String) -> Option<Config> {
+    let Loaded { model, mistakes } = config::load(&text);
+    match model {
+        Some(model) => Some(Config { path, text, model: Arc::new(model) }),
+        None => {
+            report(&path, &text, &mistakes);
+            None
+        }
+    }
+}
+
+/// Puts the report of `mistakes` on standard error.
+pub fn report(path: &Path, text: &str, mistakes: &[Mistake]) {
+    let report = config::report(&path.display().to_string(), text, mistakes, super::colour_on_stderr());
+    // If standard error is gone there is nobody left to tell.
+    let _ = std::io::stderr().lock().write_all(report.as_bytes());
+}

@@ -1,0 +1,210 @@
+//! The state of a drive and what each event does to it. No task, no waiting; time comes with the event.
+
+use std::sync::Arc;
+
+use serde_json::json;
+
+use crate::config::{LinkId, SharedModel};
+use crate::link::{Event, Sink};
+use crate::pipeline::{Outcome, Pipeline};
+use crate::record::{Mark, Recorder};
+use crate::state::{Shared, Trouble};
+use crate::time::Stamp;
+use crate::watch::Change;
+use crate::wire::{Piece, Splitter};
+
+/// Everything a drive knows: the core, a splitter for each link, the recorder, and where snapshots go.
+pub struct Engine {
+    pipeline: Pipeline,
+    splitters: Vec<Splitter>,
+    recorder: Option<Recorder>,
+    shared: Arc<Shared>,
+    /// Links that were open at least once.
+    opened: Vec<bool>,
+    /// What kept a link from being opened the first time, where waiting does not help.
+    hopeless: Option<(LinkId, Trouble)>,
+    /// Alarms that began or ended with the line at hand; kept here so that its memory is reused.
+    changes: Vec<Change>,
+}
+
+impl std::fmt::Debug for Engine {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Engine").finish_non_exhaustive()
+    }
+}
+
+impl Engine {
+    /// A drive that has heard nothing yet.
+    pub fn new(model: SharedModel, recorder: Option<Recorder>, shared: Arc<Shared>) -> Self {
+        let links = model.links.len();
+        Self {
+            pipeline: Pipeline::new(model),
+            splitters: (0..links).map(|_| Splitter::new()).collect(),
+            recorder,
+            shared,
+            opened: vec![false; links],
+            hopeless: None,
+            changes: Vec::new(),
+        }
+    }
+
+    /// When [`Engine::tick`] wants to be called next, on the computer's timeline.
+    pub fn due(&self) -> Option<Stamp> {
+        self.pipeline.due()
+    }
+
+    /// The link that could not be opened and why, where waiting does not help (held by another program, no rights, no
+    /// serial port). Only before it was open once: on the road one goes on trying.
+    pub fn hopeless(&self) -> Option<(LinkId, Trouble)> {
+        self.hopeless
+    }
+
+    /// Time passed: what is stale, silent or due, and what the recorder says.
+    pub fn tick(&mut self, now: Stamp) {
+        let mut changed = self.with_changes(now, |pipeline, on_change| pipeline.tick(now, on_change));
+        changed |= self.note_recorder();
+        if changed {
+            self.publish();
+        }
+    }
+
+    /// The driver marked this moment.
+    pub fn mark(&mut self, now: Stamp, text: &str) {
+        self.note(now, None, &json!({ "note": "mark", "text": text }));
+    }
+
+    /// A changed config is in force from now on. What came so far stays counted only in the recording.
+    pub fn reload(&mut self, now: Stamp, model: SharedModel, text: &str) {
+        self.note(now, None, &json!({ "note": "config", "config": text }));
+        let links = self.pipeline.snapshot().links.clone();
+        self.pipeline = Pipeline::new(model);
+        for (index, link) in (0_u8..).zip(&links) {
+            match link.trouble {
+                None if link.state != crate::state::LinkState::Down => self.pipeline.link_up(LinkId(index), now),
+                trouble => self.pipeline.link_down(LinkId(index), now, trouble),
+            }
+        }
+        self.note_recorder();
+        self.shared.reset(self.pipeline.snapshot());
+        self.publish();
+    }
+
+    /// A changed config has so many mistakes and is not in force; 0: all is well again.
+    pub fn config_mistakes(&mut self, count: u32) {
+        self.pipeline.snapshot_mut().config_mistakes = count;
+        self.publish();
+    }
+
+    /// Ends the recording well. Waits for the disk: call it last.
+    pub fn close(&mut self, now: Stamp) {
+        if let Some(recorder) = self.recorder.take() {
+            recorder.close(now);
+        }
+    }
+
+    fn received(&mut self, link: LinkId, now: Stamp, bytes: &[u8]) {
+        let mut splitter = std::mem::take(&mut self.splitters[link.index()]);
+        let mut news = false;
+        splitter.push(bytes, &mut |piece| news |= self.piece(link, now, piece));
+        self.splitters[link.index()] = splitter;
+        if news {
+            self.publish();
+        }
+    }
+
+    /// One line: recorded first, then decoded. True where the snapshot changed.
+    fn piece(&mut self, link: LinkId, now: Stamp, piece: Piece<'_>) -> bool {
+        let (Piece::Line(line) | Piece::TooLong(line)) = piece;
+        self.record(now, link, Mark::Received, line);
+        let outcome = self.with_changes(now, |pipeline, on_change| match piece {
+            Piece::Line(line) => pipeline.line(link, now, line, on_change),
+            Piece::TooLong(_) => pipeline.too_long(link, now),
+        });
+        outcome != Outcome::Nothing
+    }
+
+    /// Runs `work` on the core, then writes down the alarms that it changed.
+    fn with_changes<T>(&mut self, now: Stamp, work: impl FnOnce(&mut Pipeline, &mut dyn FnMut(Change)) -> T) -> T {
+        let mut changes = std::mem::take(&mut self.changes);
+        let answer = work(&mut self.pipeline, &mut |change| changes.push(change));
+        for change in changes.drain(..) {
+            self.note_alarm(now, change);
+        }
+        self.changes = changes;
+        answer
+    }
+
+    fn note_alarm(&mut self, now: Stamp, change: Change) {
+        let model = self.pipeline.model();
+        let alarm = &model.alarms[change.alarm];
+        let note = json!({
+            "note": "alarm",
+            "channel": model.channels[alarm.channel.index()].name,
+            "level": alarm.level.name(),
+            "state": if change.active { "active" } else { "normal" },
+            "value": change.value,
+            "text": alarm.text,
+        });
+        self.note(now, None, &note);
+    }
+
+    fn link_changed(&mut self, link: LinkId, now: Stamp, state: &str, why: Option<&str>) {
+        self.note(now, Some(link), &json!({ "note": "link", "state": state, "why": why }));
+        self.publish();
+    }
+
+    fn record(&mut self, now: Stamp, link: LinkId, mark: Mark, bytes: &[u8]) {
+        if let Some(recorder) = &self.recorder {
+            recorder.line(now, &self.pipeline.model().links[link.index()].name, mark, bytes);
+        }
+    }
+
+    fn note(&mut self, now: Stamp, link: Option<LinkId>, note: &serde_json::Value) {
+        if let Some(recorder) = &self.recorder {
+            let name = link.map(|link| self.pipeline.model().links[link.index()].name.as_str());
+            recorder.note(now, name.unwrap_or("-"), note);
+        }
+    }
+
+    /// Copies the recorder's state into the snapshot; true where it changed.
+    fn note_recorder(&mut self) -> bool {
+        let Some(recorder) = &self.recorder else { return false };
+        let state = recorder.state();
+        let shown = &mut self.pipeline.snapshot_mut().recording;
+        let changed = *shown != state;
+        *shown = state;
+        changed
+    }
+
+    fn publish(&mut self) {
+        self.shared.publish(self.pipeline.snapshot());
+    }
+}
+
+impl Sink for Engine {
+    fn event(&mut self, link: LinkId, now: Stamp, event: Event<'_>) {
+        match event {
+            Event::Bytes(bytes) => self.received(link, now, bytes),
+            Event::Sent(line) => self.record(now, link, Mark::Sent, line),
+            Event::Up { device } => {
+                self.opened[link.index()] = true;
+                self.splitters[link.index()].reset();
+                self.pipeline.link_up(link, now);
+                self.link_changed(link, now, "up", device.to_str());
+            }
+            Event::Down(trouble) => {
+                if !self.opened[link.index()] && is_hopeless(trouble) {
+                    self.hopeless = Some((link, trouble));
+                }
+                self.pipeline.link_down(link, now, Some(trouble));
+                self.link_changed(link, now, "down", Some(trouble.words()));
+            }
+            Event::Silent => self.link_changed(link, now, "silent", None),
+        }
+    }
+}
+
+/// Whether waiting for it is of no use.
+fn is_hopeless(trouble: Trouble) -> bool {
+    matches!(trouble, Trouble::NoRights | Trouble::Busy | Trouble::NotAPort)
+}

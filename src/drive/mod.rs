@@ -1,0 +1,12 @@
+//! Live driving: where links, core, recorder and screen meet.
+//!
+//! Owns the loop that sees every event: bytes and states of links, keys, signals, a changed config, and time passing.
+//! Raw first: a line is handed to the recorder before anything is made of it. The reader waits for nobody: the
+//! recorder has its own thread and memory, the screen has its own thread and picks up the newest snapshot.
+
+mod engine;
+mod reload;
+mod run;
+
+pub use engine::Engine;
+pub use run::{Ending, Plan, Record, run};

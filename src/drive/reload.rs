@@ -1,0 +1,102 @@
+//! Notices that the config file changed, and waits until it stopped changing.
+//!
+//! Looks at the file's size, time and identity instead of asking the system for events: that works on every file
+//! system, also after the file was replaced by another of that name.
+
+use std::fs;
+use std::os::unix::fs::MetadataExt as _;
+use std::path::{Path, PathBuf};
+
+use crate::time::{MILLISECOND, Micros, Stamp};
+
+/// How long a file must have stayed the same before it is read: an editor may write it in pieces.
+pub const SETTLE: Micros = 300 * MILLISECOND;
+
+/// What a file looks like from outside.
+type Look = Option<(u64, u64, i64, i64)>;
+
+/// The memory of how the config file looked.
+#[derive(Debug)]
+pub struct Watcher {
+    path: PathBuf,
+    known: Look,
+    /// A look that differs from the known one, and since when.
+    pending: Option<(Look, Stamp)>,
+}
+
+impl Watcher {
+    /// Knows the file as it is now.
+    pub fn new(path: &Path) -> Self {
+        Self { path: path.to_owned(), known: look(path), pending: None }
+    }
+
+    /// Looks at the file. True once for each change, when the file has stayed the same for [`SETTLE`].
+    pub fn changed(&mut self, now: Stamp) -> bool {
+        let seen = look(&self.path);
+        self.step(now, seen)
+    }
+
+    fn step(&mut self, now: Stamp, seen: Look) -> bool {
+        if seen == self.known {
+            self.pending = None;
+            return false;
+        }
+        match self.pending {
+            Some((pending, since)) if pending == seen => {
+                let settled = now.since(since) >= SETTLE;
+                if settled {
+                    self.known = seen;
+                    self.pending = None;
+                }
+                // A file that vanished is no config: the one in force stays, and its return is the change.
+                settled && seen.is_some()
+            }
+            _ => {
+                self.pending = Some((seen, now));
+                false
+            }
+        }
+    }
+}
+
+fn look(path: &Path) -> Look {
+    let about = fs::metadata(path).ok()?;
+    Some((about.ino(), about.len(), about.mtime(), about.mtime_nsec()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn watcher() -> Watcher {
+        Watcher { path: PathBuf::new(), known: Some((1, 10, 0, 0)), pending: None }
+    }
+
+    #[test]
+    fn a_change_counts_once_it_has_settled() {
+        let mut watcher = watcher();
+        let new = Some((1, 12, 5, 0));
+        assert!(!watcher.step(Stamp::from_millis(0), new));
+        assert!(!watcher.step(Stamp::from_millis(299), new));
+        assert!(watcher.step(Stamp::from_millis(300), new));
+        assert!(!watcher.step(Stamp::from_millis(301), new));
+    }
+
+    #[test]
+    fn a_file_that_goes_on_changing_is_not_read() {
+        let mut watcher = watcher();
+        for ms in 0..1000 {
+            assert!(!watcher.step(Stamp::from_millis(ms), Some((1, 10, ms, 1))));
+        }
+    }
+
+    #[test]
+    fn a_file_that_vanished_is_not_read_until_it_is_back() {
+        let mut watcher = watcher();
+        assert!(!watcher.step(Stamp::from_millis(0), None));
+        assert!(!watcher.step(Stamp::from_millis(400), None));
+        let back = Some((2, 10, 9, 0));
+        assert!(!watcher.step(Stamp::from_millis(500), back));
+        assert!(watcher.step(Stamp::from_millis(800), back));
+    }
+}
