@@ -79,7 +79,7 @@ impl Reading {
     }
 
     /// The same, for the decoder to fill.
-    pub(super) fn fields_mut(&mut self) -> &mut Vec<Raw> {
+    pub(crate) fn fields_mut(&mut self) -> &mut Vec<Raw> {
         &mut self.fields
     }
 }
