@@ -81,7 +81,7 @@ impl Cause {
         let short = self.seen > 0 && self.random.chance(0.3);
         let lasts = match self.story {
             Story::Ground | Story::Restart if short => self.random.between(0.16, 0.3),
-            Story::Ground | Story::Restart => self.random.between(2.3, 3.0),
+            Story::Ground | Story::Restart => self.random.between(2.8, 3.6),
             Story::Supply => self.random.between(2.8, 3.4),
             _ => self.random.between(1.0, 4.0),
         };

@@ -72,10 +72,16 @@ pub(super) struct Driver {
     habit: f64,
     foot: f64,
     faltering_for: f64,
+    /// Until then the driver goes easy on an engine that has faltered, s.
+    gentle_until: f64,
     unsteady: f64,
     random: Random,
 }
 
+/// How much a driver asks for who goes easy on the engine, as a share of all.
+const GENTLE: f64 = 0.72;
+/// And the highest speed that such a driver takes it to, 1/min.
+const GENTLE_RPM: f64 = 2080.0;
 const LOW_IDLE: f64 = 780.0;
 const HIGH: f64 = 2520.0;
 /// When the key is turned, when the starter, in seconds of the story.
@@ -85,7 +91,16 @@ const START_S: f64 = 9.0;
 impl Driver {
     pub(super) fn new(random: Random) -> Self {
         let controls = Controls { lever: LOW_IDLE, brake: 3.0, ..Controls::default() };
-        Self { phase: Phase::Away, controls, habit: 0.4, foot: 0.0, faltering_for: 0.0, unsteady: 0.0, random }
+        Self {
+            phase: Phase::Away,
+            controls,
+            habit: 0.4,
+            foot: 0.0,
+            faltering_for: 0.0,
+            gentle_until: 0.0,
+            unsteady: 0.0,
+            random,
+        }
     }
 
     /// What the driver does at this moment. `stopped` is set when the lorry has stopped where one stops.
@@ -166,11 +181,13 @@ impl Driver {
         let error = wanted(spot) - feel.speed;
         self.habit = (self.habit + 0.05 * error.clamp(-1.5, 1.5) * dt).clamp(0.0, 0.9);
         self.unsteady += (0.03 * self.random.noise() - self.unsteady * dt / 1.5) * dt.sqrt();
-        let ask = (self.habit + 0.3 * error + self.unsteady).clamp(-0.6, 1.05);
+        let (most, high) = if feel.now < self.gentle_until { (GENTLE, GENTLE_RPM) } else { (1.05, HIGH) };
+        let ask = (self.habit + 0.3 * error + self.unsteady).clamp(-0.6, most);
         self.foot += (ask - self.foot) * dt / 0.3;
-        self.controls.lever = (feel.rpm + DROOP * self.foot).clamp(LOW_IDLE, HIGH);
+        self.controls.lever = (feel.rpm + DROOP * self.foot).clamp(LOW_IDLE, high);
         self.controls.brake = ((-error - 0.7) * 0.9).clamp(0.0, 3.5);
         if self.feels_faltering(dt, feel) {
+            self.gentle_until = feel.now + 28.0;
             self.phase = Phase::Nurse { well_since: feel.now };
         } else if feel.speed < 1.6 && (spot.stop > 0.0 || feel.now - since > 6.0) {
             self.stop(feel, spot, stopped);
@@ -198,13 +215,16 @@ impl Driver {
     /// The gear that a driver with an ear would take, where it is another one.
     fn better_gear(&self, feel: &Feel, spot: &Spot, error: f64, since_shift: f64) -> Option<usize> {
         let gear = self.controls.gear;
+        let easy = if feel.now < self.gentle_until { GENTLE } else { 1.0 };
         if since_shift > 1.2 && feel.rpm > 1980.0 && error > -1.0 && gear + 1 < GEARS.len() {
-            let next = gear_speed(gear + 1, feel.speed);
-            let pulls = full_torque(next) * wheel_force(gear + 1) * 0.93 > resistance(spot.grade, feel.speed);
-            return (next > 1150.0 && pulls).then_some(gear + 1);
+            // A hill takes its share of the way while the clutch is open.
+            let next = gear_speed(gear + 1, feel.speed - 9.81 * (spot.grade + 0.012).max(0.0) * 1.3);
+            let pulls = full_torque(next) * wheel_force(gear + 1) * easy * 0.85 > resistance(spot.grade, feel.speed);
+            return (next > 860.0 && pulls).then_some(gear + 1);
         }
-        let labours = feel.rpm < 1320.0 && error > 0.8 && self.foot > 0.8;
-        let slow = feel.rpm < 1080.0;
+        let pulls = full_torque(feel.rpm) * wheel_force(gear) * easy > resistance(spot.grade, feel.speed);
+        let labours = feel.rpm < 1320.0 && !pulls && error > 0.8 && self.foot > 0.8 * easy;
+        let slow = feel.rpm < 800.0 || (feel.rpm < 1080.0 && error < 0.3);
         if gear > 0 && ((since_shift > 1.5 && labours) || (since_shift > 0.3 && slow)) {
             return (0..gear).rev().find(|&to| gear_speed(to, feel.speed) > 1380.0 || to == 0);
         }

@@ -15,7 +15,7 @@ const USUAL: f64 = 9.0;
 /// Starter turning the engine, A.
 const STARTER: f64 = 240.0;
 /// Resistance of a sound and of a corroded joint between battery and fuse box, ohm.
-const JOINT: (f64, f64) = (0.004, 0.058);
+const JOINT: (f64, f64) = (0.004, 0.063);
 /// The solenoid lets go below this for so many seconds, and pulls in again only above that, V, s, V.
 const SOLENOID: (f64, f64, f64) = (7.9, 0.35, 9.5);
 /// The 5 V regulator needs this much more than it gives, V.

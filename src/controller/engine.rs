@@ -30,7 +30,7 @@ const COMPRESSION: f64 = 55.0;
 /// Fuel for each kilowatt inside the cylinders, L/h.
 const LITRES_PER_KILOWATT: f64 = 0.24;
 /// Pressure lost in a clean filter and its pipes, bar for each L/h.
-const FILTER_DROP: f64 = 0.02;
+const FILTER_DROP: f64 = 0.024;
 
 /// What the engine is asked and given in a step.
 #[derive(Clone, Copy, Debug, Default)]
@@ -122,22 +122,23 @@ impl Engine {
     /// The lift pump, the filter and what reaches the injection pump.
     fn step_feed(&mut self, dt: f64, dirty: bool, asked: f64) {
         let rpm = self.rpm();
-        let flow = asked + 6.0 * rpm / 2000.0;
-        let (rest, most) = if dirty { (1.4, 6.0) } else { (0.0, 0.0) };
+        let flow = asked + 3.0 * rpm / 2000.0;
+        let (rest, most) = if dirty { (1.0, 5.0) } else { (0.0, 0.0) };
         // Dirt is drawn onto the paper while much flows, and falls off when little does.
-        let growth = if flow > 11.0 { (most - self.clog) * flow / 20.0 / 11.0 } else { (rest - self.clog) / 7.0 };
+        let growth = if flow > 12.0 { (most - self.clog) * (flow - 12.0) / 48.0 } else { (rest - self.clog) / 7.0 };
         self.clog = (self.clog + growth * dt).clamp(0.0, 8.0);
         let pump = if rpm > 60.0 { 1.05 + 0.9 * (rpm / 2000.0).min(1.15) } else { 0.0 };
         let target = (pump - FILTER_DROP * flow * (1.0 + self.clog)).max(0.0);
         let lag = if rpm > 60.0 { 0.45 } else { 9.0 };
         self.feed += (target - self.feed) * (dt / lag);
-        let rises = if self.feed < 0.3 { (1.0 - self.air) / 0.5 } else { 0.0 };
-        let falls = if self.feed > 0.45 { 0.45 } else { 0.0 };
+        let rises = if self.feed < 0.3 { (1.0 - self.air) / 0.25 } else { 0.0 };
+        // The last of it goes quickly; until then the plungers squeeze bubbles.
+        let falls = if self.feed > 0.45 { if self.air > 0.6 { 0.12 } else { 0.7 } } else { 0.0 };
         self.air = (self.air + (rises - falls) * dt).clamp(0.0, 1.0);
         let reaches = ((self.feed - 0.12) / 0.25).clamp(0.1, 1.0);
         // Below some 450/min so little is drawn that the pump frees itself of air, and the engine catches.
-        let caught = ((600.0 - rpm) / 300.0).clamp(0.0, 0.35);
-        self.fill = if rpm < 60.0 { 1.0 } else { (reaches * (1.0 - 0.95 * self.air) + caught).min(1.0) };
+        let caught = ((480.0 - rpm) / 180.0).clamp(0.0, 0.45);
+        self.fill = if rpm < 60.0 { 1.0 } else { (reaches * (1.0 - self.air).powf(1.5) + caught).min(1.0) };
     }
 
     /// Every half turn another cylinder fires; no two burn quite alike, and with too little fuel some do not at all.
@@ -155,7 +156,7 @@ impl Engine {
 
 /// Torque lost to friction and pumping, N m.
 fn friction(rpm: f64, coolant: f64) -> f64 {
-    (30.0 + 0.015 * rpm) * (1.0 + 0.7 * (-coolant.max(-20.0) / 30.0).exp())
+    (38.0 + 0.02 * rpm) * (1.0 + 0.7 * (-coolant.max(-20.0) / 30.0).exp())
 }
 
 /// Torque of the starter, N m.
