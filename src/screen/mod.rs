@@ -7,21 +7,28 @@
 
 mod banner;
 mod canvas;
+mod control;
+mod encode;
 mod foot;
 mod glyphs;
 mod item;
 mod keys;
 mod look;
+mod painter;
 mod pen;
 mod plan;
+mod run;
+mod terminal;
 mod view;
 mod widget;
 mod words;
 
+pub use control::Control;
 pub use glyphs::GlyphSet;
 pub use item::Labels;
 pub use keys::Command;
 pub use look::{Depth, Look, LookSettings, NoPicture};
 pub use plan::Wish;
+pub use run::{Ending, ScreenError, Session, run};
 pub use view::View;
 pub use widget::Strip;
