@@ -1,1 +1,34 @@
-//! SKELETON.
+//! The screen: pages, widgets, looks, glyph sets, keys.
+//!
+//! Owns the terminal while it runs and everything that is drawn on it. In: snapshots out of [`crate::state::Shared`],
+//! keys and taps. Out: bytes to the terminal, [`Command`]s to the session's owner. Never anything but drawing from a
+//! snapshot: no link, no decoding, no file. A widget is a function of a snapshot; nothing in drawing waits, locks or
+//! reads a clock.
+
+mod banner;
+mod canvas;
+mod control;
+mod encode;
+mod foot;
+mod glyphs;
+mod item;
+mod keys;
+mod look;
+mod painter;
+mod pen;
+mod plan;
+mod run;
+mod terminal;
+mod view;
+mod widget;
+mod words;
+
+pub use control::Control;
+pub use glyphs::GlyphSet;
+pub use item::Labels;
+pub use keys::Command;
+pub use look::{Depth, Look, LookSettings, NoPicture};
+pub use plan::Wish;
+pub use run::{Ending, ScreenError, Session, run};
+pub use view::View;
+pub use widget::Strip;

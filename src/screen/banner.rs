@@ -1,0 +1,77 @@
+//! What is wrong, across the top of the screen.
+//!
+//! Owns the choice of the worst alarm that sounds, and its banner: level, label, value, limit, and what to do. Others
+//! are counted, so that nothing is hidden.
+
+use ratatui::layout::Rect;
+
+use super::item::{Item, Labels, alarm_shape};
+use super::look::Tone;
+use super::pen::{Pen, columns};
+use super::words::{self, Said};
+use crate::config::{Level, Model};
+use crate::state::Snapshot;
+
+/// The alarms that sound, worst and oldest first, by their places in the model.
+pub fn sounding(model: &Model, snapshot: &Snapshot) -> Vec<usize> {
+    let known = snapshot.alarms.len().min(model.alarms.len());
+    let mut alarms: Vec<usize> = (0..known).filter(|at| snapshot.alarms[*at].active).collect();
+    alarms.sort_by_key(|at| (std::cmp::Reverse(snapshot.alarms[*at].level), snapshot.alarms[*at].since, *at));
+    alarms
+}
+
+/// Rows that the banner takes on a screen of `rows` rows.
+pub const fn rows(alarms: usize, rows: u16) -> u16 {
+    match (alarms, rows) {
+        (0, _) | (_, 0) => 0,
+        (_, 1..8) => 1,
+        (_, _) => 2,
+    }
+}
+
+/// Draws the worst of `alarms` over the whole of the pen.
+pub fn draw(pen: &mut Pen<'_>, model: &Model, labels: &Labels, snapshot: &Snapshot, alarms: &[usize]) {
+    let Some(alarm) = alarms.first().and_then(|at| model.alarms.get(*at)) else { return };
+    let Some(item) = Item::new(model, labels, snapshot, alarm.channel) else { return };
+    let tone = Tone::fill(alarm.level);
+    pen.clear(tone);
+    let width = pen.width();
+    let row = |y| Rect { x: 1, y, width: width.saturating_sub(2), height: 1 };
+    if width < 6 {
+        pen.text(0, 0, width, alarm_shape(alarm.level), tone);
+        return;
+    }
+    let others = alarms.len() - 1;
+    let facts = (words::limit(alarm.limit, item.channel.digits), others);
+    first_row(&mut pen.part(row(0)), &item, alarm.level, &facts, tone);
+    if pen.height() >= 2 {
+        pen.part(row(1)).text(0, 0, width, &alarm.text, tone);
+    }
+}
+
+/// The level's word first, then what has room, the most needed first: label, value, limit, how many more.
+fn first_row(pen: &mut Pen<'_>, item: &Item<'_>, level: Level, (limit, others): &(String, usize), tone: Tone) {
+    let width = pen.width();
+    let mut end = width;
+    if *others > 0 {
+        let start = pen.text_before(columns(level.name()) + 1, end, 0, &format!("+{others} more"), tone);
+        end = if start < end { start.saturating_sub(2) } else { end };
+    }
+    let mut x = pen.text(0, 0, end, &level.name().to_uppercase(), tone) + 2;
+    let value = match &item.said {
+        Said::Value(text) if item.unit.is_empty() => text.clone(),
+        Said::Value(text) => format!("{text} {}", item.unit),
+        Said::Doubt(long, _) => long.clone(),
+    };
+    let label = columns(item.label);
+    // The label may be shortened, the value never.
+    let room = end.saturating_sub(x).saturating_sub(columns(&value) + 2);
+    if room >= label.min(4) {
+        x += pen.text(x, 0, room, item.label, tone) + 2;
+    }
+    for part in [value.as_str(), limit.as_str()] {
+        if x + columns(part) <= end {
+            x += pen.text(x, 0, columns(part), part, tone) + 2;
+        }
+    }
+}

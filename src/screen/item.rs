@@ -1,0 +1,284 @@
+//! One channel as the widgets see it: label, unit, value or words, limits, alarm.
+//!
+//! Owns what is prepared once for a model ([`Labels`]) and what is put together for each frame ([`Item`]).
+
+use ratatui::layout::Rect;
+
+use super::look::{Look, Tone};
+use super::pen::{Pen, columns};
+use super::words::{self, Said};
+use crate::channel::Trust;
+use crate::config::{Alarm, Channel, ChannelId, Field, Input, Level, Limit, LinkId, Model, Source};
+use crate::state::{LinkState, Shown, Snapshot};
+
+/// What is prepared once for each channel of a model on one look.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Labels {
+    channels: Vec<Prepared>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+struct Prepared {
+    label: String,
+    unit: String,
+    /// Columns of the widest value that is expected, so that a face keeps its size while the value changes.
+    slot: u16,
+    /// The links that its value comes from in the end.
+    links: Vec<LinkId>,
+    /// Places in `Model::alarms`.
+    alarms: Vec<usize>,
+}
+
+impl Labels {
+    /// Prepares every channel of `model`.
+    pub fn new(model: &Model, look: &Look) -> Self {
+        let prepare = |(index, channel): (u16, &Channel)| Prepared {
+            label: look.text(&channel.label).into_owned(),
+            unit: if channel.words.is_some() { String::new() } else { look.unit(channel.unit) },
+            slot: slot(channel, look),
+            links: links_of(model, ChannelId(index)),
+            alarms: (0..model.alarms.len()).filter(|at| model.alarms[*at].channel == ChannelId(index)).collect(),
+        };
+        Self { channels: (0_u16..).zip(&model.channels).map(prepare).collect() }
+    }
+
+    /// Columns of the widest value expected, and of the unit behind it; both 0 for a channel that is not there.
+    pub fn width(&self, id: ChannelId) -> (u16, u16) {
+        self.channels.get(id.index()).map_or((0, 0), |known| (known.slot, columns(&known.unit)))
+    }
+}
+
+fn slot(channel: &Channel, look: &Look) -> u16 {
+    if let Some(words) = &channel.words {
+        return words.iter().map(|word| columns(&look.text(word))).max().unwrap_or(0);
+    }
+    let (low, high) = channel.span.unwrap_or((0.0, 1000.0));
+    columns(&words::number(low, channel.digits)).max(columns(&words::number(high, channel.digits)))
+}
+
+/// The links that a channel's value comes from, through formulas too. Each channel is looked at once.
+fn links_of(model: &Model, id: ChannelId) -> Vec<LinkId> {
+    let mut links = Vec::new();
+    let mut seen = vec![false; model.channels.len()];
+    let mut waiting = vec![id];
+    while let Some(next) = waiting.pop() {
+        let Some(channel) = model.channels.get(next.index()) else { continue };
+        if std::mem::replace(&mut seen[next.index()], true) {
+            continue;
+        }
+        match &channel.source {
+            Source::Input(input) if !links.contains(&input.link) => links.push(input.link),
+            Source::Input(_) => {}
+            Source::Formula(formula) => waiting.extend(&formula.terms),
+        }
+    }
+    links
+}
+
+/// One channel at one instant.
+#[derive(Clone, Debug)]
+pub struct Item<'a> {
+    /// The channel.
+    pub channel: &'a Channel,
+    /// Its label in the look's glyph set.
+    pub label: &'a str,
+    /// Its unit in the look's glyph set, empty where there is none.
+    pub unit: &'a str,
+    /// Columns of the widest value expected.
+    pub slot: u16,
+    /// What stands in the value's place.
+    pub said: Said,
+    /// The value, if it can be trusted.
+    pub value: Option<f64>,
+    /// The worst alarm that sounds on it.
+    pub alarm: Option<Level>,
+    /// The worst limit first.
+    pub limits: Vec<(Level, Limit)>,
+    /// The words have a cause that is named elsewhere (its link is down), so they need not stand out.
+    pub excused: bool,
+}
+
+impl<'a> Item<'a> {
+    /// The channel `id` in `snapshot`; `None` where the model has no such channel.
+    pub fn new(model: &'a Model, labels: &'a Labels, snapshot: &Snapshot, id: ChannelId) -> Option<Self> {
+        let channel = model.channels.get(id.index())?;
+        let known = labels.channels.get(id.index())?;
+        let shown = snapshot.channels.get(id.index()).unwrap_or(&Shown::UNKNOWN);
+        let said = words::said(channel, shown, snapshot.now);
+        let slot = match &said {
+            Said::Value(text) => known.slot.max(columns(text)),
+            Said::Doubt(..) => known.slot,
+        };
+        let mut limits: Vec<_> = known.alarms.iter().map(|at| of_alarm(&model.alarms[*at])).collect();
+        limits.sort_by_key(|(level, _)| std::cmp::Reverse(*level));
+        Some(Self {
+            channel,
+            label: &known.label,
+            unit: &known.unit,
+            slot,
+            said,
+            value: shown.smooth.good(),
+            alarm: sounding(known, snapshot),
+            limits,
+            excused: is_excused(known, shown, snapshot),
+        })
+    }
+
+    /// The tone of the value, small or large.
+    pub fn tone(&self, calm: Tone) -> Tone {
+        match (self.alarm, &self.said) {
+            (Some(level), _) => Tone::of(level),
+            (None, Said::Value(_)) => calm,
+            (None, Said::Doubt(..)) if self.excused => Tone::Quiet,
+            (None, Said::Doubt(..)) => Tone::Unsure,
+        }
+    }
+
+    /// The ends of the scale: the span; without one, 0 and what comes next above value and limits. Always apart.
+    pub fn scale(&self) -> (f64, f64) {
+        let (low, high) = self.channel.span.unwrap_or_else(|| self.guessed_scale());
+        if high > low { (low, high) } else { (low, low + 1.0) }
+    }
+
+    fn guessed_scale(&self) -> (f64, f64) {
+        let known = self.limits.iter().map(|(_, limit)| limit_at(*limit)).chain(self.value);
+        let (low, high) = known.fold((0.0_f64, 0.0_f64), |(low, high), at| (low.min(at), high.max(at)));
+        (round_out(low), round_out(high))
+    }
+
+    /// Where `at` lies on the scale, from 0 to 1; beyond its ends, the end.
+    pub fn share(&self, at: f64) -> f64 {
+        let (low, high) = self.scale();
+        let share = (at - low) / (high - low);
+        if share.is_finite() { share.clamp(0.0, 1.0) } else { 0.0 }
+    }
+
+    /// The worst level whose limit lies on the near side of the place `share` of the scale.
+    pub fn zone(&self, share: f64) -> Option<Level> {
+        let beyond = |limit: Limit| match limit {
+            Limit::Below(at) => share < self.share(at),
+            Limit::Above(at) => share > self.share(at),
+        };
+        self.limits.iter().filter(|(level, limit)| *level > Level::Notice && beyond(*limit)).map(|(level, _)| *level).max()
+    }
+}
+
+fn of_alarm(alarm: &Alarm) -> (Level, Limit) {
+    (alarm.level, alarm.limit)
+}
+
+/// The number of a limit.
+pub const fn limit_at(limit: Limit) -> f64 {
+    match limit {
+        Limit::Below(at) | Limit::Above(at) => at,
+    }
+}
+
+fn sounding(known: &Prepared, snapshot: &Snapshot) -> Option<Level> {
+    known.alarms.iter().filter_map(|at| snapshot.alarms.get(*at)).filter(|alarm| alarm.active).map(|alarm| alarm.level).max()
+}
+
+/// Missing or stale is no news where a link that it comes from is down: the link says so once for all.
+fn is_excused(known: &Prepared, shown: &Shown, snapshot: &Snapshot) -> bool {
+    let silent = matches!(shown.smooth.trust(), Trust::Missing | Trust::Stale);
+    let down = |link: &LinkId| snapshot.links.get(link.index()).is_none_or(|link| link.state != LinkState::Up);
+    silent && known.links.iter().any(down)
+}
+
+/// The next of 1, 2, 5 times a power of ten, away from 0.
+fn round_out(value: f64) -> f64 {
+    let size = value.abs();
+    if size == 0.0 || !size.is_finite() {
+        return 0.0;
+    }
+    let power = 10_f64.powf(size.log10().floor());
+    let step = [1.0, 2.0, 5.0, 10.0].into_iter().find(|step| step * power >= size).unwrap_or(10.0);
+    (step * power).copysign(value)
+}
+
+/// Whether the channel is a switch or a digital pin, so that a lamp suits it.
+pub fn is_switch(channel: &Channel) -> bool {
+    channel.words.is_some() || matches!(&channel.source, Source::Input(Input { field: Field::Digital(_), .. }))
+}
+
+/// The row above a face: label left, its unit behind it if wanted, the word of an alarm right.
+pub fn header(pen: &mut Pen<'_>, item: &Item<'_>, with_unit: bool) {
+    let width = pen.width();
+    let mut end = width;
+    if let Some(level) = item.alarm {
+        let word = format!(" {} ", level.name());
+        let start = pen.text_before(4, end, 0, &word, Tone::fill(level));
+        end = if start < end { start - 1 } else { end };
+    }
+    let used = pen.text(0, 0, end, item.label, Tone::Quiet);
+    if with_unit && !item.unit.is_empty() && used + 1 + columns(item.unit) <= end {
+        pen.text(used + 1, 0, end, item.unit, Tone::Faint);
+    }
+}
+
+/// Value with its unit, or words, ending at column `end` of row `y` and beginning not before `start`. Never cuts a
+/// number: what does not fit loses its unit, then is not shown. Gives the column where it begins.
+pub fn value_before(pen: &mut Pen<'_>, item: &Item<'_>, (start, end): (u16, u16), y: u16, calm: Tone) -> u16 {
+    let tone = item.tone(calm);
+    match &item.said {
+        Said::Value(text) => {
+            let unit = columns(item.unit);
+            let fits = start.saturating_add(columns(text)) < end.saturating_sub(unit) && unit > 0;
+            let stop = if fits { pen.text_before(start, end, y, item.unit, Tone::Quiet) - 1 } else { end };
+            let begin = pen.text_before(start, stop, y, text, tone);
+            if begin == stop { no_room(pen, start, end, y, tone) } else { begin }
+        }
+        Said::Doubt(long, short) => {
+            let begin = pen.text_before(start, end, y, long, tone);
+            if begin < end {
+                return begin;
+            }
+            let begin = pen.text_before(start, end, y, short, tone);
+            if begin < end { begin } else { no_room(pen, start, end, y, tone) }
+        }
+    }
+}
+
+fn no_room(pen: &mut Pen<'_>, start: u16, end: u16, y: u16, tone: Tone) -> u16 {
+    if start >= end {
+        return end;
+    }
+    pen.mark(end - 1, y, pen.look.signs().more, tone);
+    end - 1
+}
+
+/// One row: label, value, unit. The fall-back of every face.
+pub fn list_row(pen: &mut Pen<'_>, item: &Item<'_>) {
+    let width = pen.width();
+    if pen.is_empty() {
+        return;
+    }
+    // The value comes first: in a very narrow place it is the label that gives way.
+    let begin = value_before(pen, item, (0, width), 0, Tone::Plain);
+    let room = begin.saturating_sub(1);
+    match item.alarm {
+        Some(level) => {
+            let shape = alarm_shape(level);
+            pen.text(0, 0, room, shape, Tone::of(level));
+            pen.text(columns(shape) + 1, 0, room.saturating_sub(columns(shape) + 1), item.label, Tone::of(level));
+        }
+        None => {
+            pen.text(0, 0, room, item.label, Tone::Quiet);
+        }
+    }
+}
+
+/// The shape that goes with a level where its word has no room.
+pub const fn alarm_shape(level: Level) -> &'static str {
+    match level {
+        Level::Notice => "i",
+        Level::Caution => "!",
+        Level::Danger => "!!",
+    }
+}
+
+/// `area` without its first `rows` rows, with the corner at the pen's own.
+pub fn below(pen: &Pen<'_>, rows: u16) -> Rect {
+    let rows = rows.min(pen.height());
+    Rect { x: 0, y: rows, width: pen.width(), height: pen.height() - rows }
+}

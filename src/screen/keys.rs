@@ -1,0 +1,196 @@
+//! Keys and taps: bytes of the terminal in, acts out.
+//!
+//! Owns the reading of key bytes and mouse reports, and what each key does. No byte sequence, however broken, does
+//! more than one key would: nothing here switches an output or deletes.
+
+use crate::time::{Micros, SECOND};
+
+/// A key that the terminal sent.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[expect(missing_docs, reason = "the names say it")]
+pub enum Key {
+    Char(u8),
+    Up,
+    Down,
+    Left,
+    Right,
+    BackTab,
+    /// A tap or click at that column and row, counted from 0.
+    Tap(u16, u16),
+}
+
+/// What a key does.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Act {
+    /// End.
+    Quit,
+    /// Show the page of that index.
+    Page(usize),
+    /// Show the page so many further on, round and round.
+    Turn(i32),
+    /// By day or by night.
+    Night,
+    /// Hold the trends still or let them go on.
+    HoldTrend,
+    /// What the session's owner does.
+    Tell(Command),
+}
+
+/// What the screen asks of the session's owner.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Command {
+    /// The user wants to end.
+    Quit,
+    /// Put a mark into the recording.
+    Mark,
+    /// Stop or go on (replay).
+    TogglePause,
+    /// So many readings on, or back where negative (replay).
+    Step(i32),
+    /// Twice as fast (replay).
+    Faster,
+    /// Half as fast (replay).
+    Slower,
+    /// So much time on, or back where negative (replay).
+    JumpBy(Micros),
+    /// So many marks on, or back where negative (replay).
+    JumpMark(i32),
+    /// Begin again at the end, or not (replay).
+    ToggleLoop,
+}
+
+/// How far an arrow jumps.
+pub const JUMP: Micros = 10 * SECOND;
+
+/// A key as the last line shows it: key, word, rank (see [`super::foot::Part::rank`]), and what a tap does.
+pub type ShownKey = (&'static str, &'static str, u8, Option<Act>);
+
+const DRIVING: &[ShownKey] = &[
+    ("space", "hold trend", 4, Some(Act::HoldTrend)),
+    ("m", "mark", 1, Some(Act::Tell(Command::Mark))),
+    ("n", "night", 5, Some(Act::Night)),
+    ("tab", "page", 6, Some(Act::Turn(1))),
+    ("q", "quit", 2, Some(Act::Quit)),
+];
+
+const REPLAYING: &[ShownKey] = &[
+    ("space", "stop/go", 1, Some(Act::Tell(Command::TogglePause))),
+    ("left", "10 s back", 4, Some(Act::Tell(Command::JumpBy(-JUMP)))),
+    ("right", "on", 4, Some(Act::Tell(Command::JumpBy(JUMP)))),
+    ("up", "faster", 5, Some(Act::Tell(Command::Faster))),
+    ("down", "slower", 5, Some(Act::Tell(Command::Slower))),
+    ("b", "line back", 7, Some(Act::Tell(Command::Step(-1)))),
+    ("f", "forth", 7, Some(Act::Tell(Command::Step(1)))),
+    ("e", "earlier mark", 6, Some(Act::Tell(Command::JumpMark(-1)))),
+    ("l", "later mark", 6, Some(Act::Tell(Command::JumpMark(1)))),
+    ("a", "again", 8, Some(Act::Tell(Command::ToggleLoop))),
+    ("n", "night", 9, Some(Act::Night)),
+    ("q", "quit", 2, Some(Act::Quit)),
+];
+
+/// The keys that the last line shows.
+pub const fn shown_keys(replaying: bool) -> &'static [ShownKey] {
+    if replaying { REPLAYING } else { DRIVING }
+}
+
+/// What `key` does. Taps are not keys: where they land is known to the view alone.
+pub fn act(key: Key, replaying: bool) -> Option<Act> {
+    let tell = |command| Some(Act::Tell(command));
+    match (key, replaying) {
+        // 3 is what Ctrl-C sends on a raw terminal.
+        (Key::Char(b'q' | 3), _) => Some(Act::Quit),
+        (Key::Char(b'\t'), _) => Some(Act::Turn(1)),
+        (Key::BackTab, _) => Some(Act::Turn(-1)),
+        (Key::Char(digit @ b'1'..=b'9'), _) => Some(Act::Page(usize::from(digit - b'1'))),
+        (Key::Char(b'n'), _) => Some(Act::Night),
+        (Key::Right, false) => Some(Act::Turn(1)),
+        (Key::Left, false) => Some(Act::Turn(-1)),
+        (Key::Char(b' '), false) => Some(Act::HoldTrend),
+        (Key::Char(b'm'), false) => tell(Command::Mark),
+        (Key::Char(b' '), true) => tell(Command::TogglePause),
+        (Key::Left, true) => tell(Command::JumpBy(-JUMP)),
+        (Key::Right, true) => tell(Command::JumpBy(JUMP)),
+        (Key::Up, true) => tell(Command::Faster),
+        (Key::Down, true) => tell(Command::Slower),
+        (Key::Char(b'b'), true) => tell(Command::Step(-1)),
+        (Key::Char(b'f'), true) => tell(Command::Step(1)),
+        (Key::Char(b'e'), true) => tell(Command::JumpMark(-1)),
+        (Key::Char(b'l'), true) => tell(Command::JumpMark(1)),
+        (Key::Char(b'a'), true) => tell(Command::ToggleLoop),
+        _ => None,
+    }
+}
+
+/// Takes the terminal's bytes apart. Holds at most one unfinished sequence.
+#[derive(Clone, Debug, Default)]
+pub struct Parser {
+    held: Vec<u8>,
+    pasting: bool,
+}
+
+/// A sequence longer than this is no key.
+const LONGEST: usize = 32;
+
+impl Parser {
+    /// Takes `bytes` and gives each key to `out`.
+    pub fn push(&mut self, bytes: &[u8], out: &mut impl FnMut(Key)) {
+        for byte in bytes {
+            self.byte(*byte, out);
+        }
+    }
+
+    /// No more bytes came for a while: a lone escape is no beginning of anything.
+    pub fn pause(&mut self) {
+        self.held.clear();
+    }
+
+    fn byte(&mut self, byte: u8, out: &mut impl FnMut(Key)) {
+        if byte == 0x1B || self.held.len() >= LONGEST {
+            self.held.clear();
+        }
+        if byte != 0x1B && self.held.is_empty() {
+            if !self.pasting {
+                out(Key::Char(byte));
+            }
+            return;
+        }
+        self.held.push(byte);
+        match self.held.as_slice() {
+            [0x1B] | [0x1B, b'[' | b'O'] => {}
+            // Alt with a key is not the key.
+            [0x1B, _] => self.held.clear(),
+            [.., 0x40..=0x7E] => {
+                let sequence = std::mem::take(&mut self.held);
+                self.finish(&sequence[2..], out);
+            }
+            _ => {}
+        }
+    }
+
+    fn finish(&mut self, sequence: &[u8], out: &mut impl FnMut(Key)) {
+        let key = match sequence {
+            b"A" => Key::Up,
+            b"B" => Key::Down,
+            b"C" => Key::Right,
+            b"D" => Key::Left,
+            b"Z" => Key::BackTab,
+            b"200~" => return self.pasting = true,
+            b"201~" => return self.pasting = false,
+            [b'<', report @ .., b'M'] => match tap(report) {
+                Some(tap) => tap,
+                None => return,
+            },
+            _ => return,
+        };
+        if !self.pasting {
+            out(key);
+        }
+    }
+}
+
+/// A report in the form `button;column;row`, counted from 1; only the first button counts.
+fn tap(report: &[u8]) -> Option<Key> {
+    let mut numbers = std::str::from_utf8(report).ok()?.split(';').map(str::parse::<u16>);
+    let (button, column, row) = (numbers.next()?.ok()?, numbers.next()?.ok()?, numbers.next()?.ok()?);
+    (button == 0).then_some(Key::Tap(column.checked_sub(1)?, row.checked_sub(1)?))
+}

@@ -1,0 +1,153 @@
+//! The terminal: taken once, given back once, on every way out.
+//!
+//! Owns raw mode, the second screen, the cursor and the mouse reports while a [`Terminal`] lives. It is opened anew
+//! under its own name and without blocking, so that a session that stalls holds up nothing here, and so that standard
+//! input and output, which share one set of flags with other programs, stay as they were.
+
+use std::fs::File;
+use std::io::{self, Read, Write};
+use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
+use std::sync::{Mutex, Once, PoisonError};
+
+use rustix::fs::{Mode, OFlags};
+use rustix::io::Errno;
+use rustix::termios::{OptionalActions, Termios, isatty, tcgetattr, tcgetwinsize, tcsetattr, ttyname};
+
+/// Second screen, empty; cursor hidden; presses of mouse buttons reported, in the form without limits (xterm's control
+/// sequences 1049, 25, 1000, 1006); pasted text marked (2004).
+const ENTER: &[u8] = b"\x1b[?1049h\x1b[2J\x1b[?25l\x1b[?1000h\x1b[?1006h\x1b[?2004h";
+/// All of that undone, colours reset.
+const LEAVE: &[u8] = b"\x1b[?2004l\x1b[?1006l\x1b[?1000l\x1b[0m\x1b[?25h\x1b[?1049l";
+
+/// What a panic needs to give the terminal back. `None` while no terminal is held.
+static HELD: Mutex<Option<Held>> = Mutex::new(None);
+static HOOK: Once = Once::new();
+
+struct Held {
+    tty: File,
+    modes: Termios,
+}
+
+/// The terminal while it is ours. Dropping it gives it back.
+#[derive(Debug)]
+pub struct Terminal {
+    tty: File,
+}
+
+/// What came of reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Got {
+    /// So many bytes.
+    Bytes(usize),
+    /// Nothing now.
+    Nothing,
+    /// The terminal is gone.
+    Gone,
+}
+
+impl Terminal {
+    /// Takes the terminal that `near` is. Fails where it is none, or where one is already held.
+    pub fn take(near: impl AsFd) -> io::Result<Self> {
+        if !isatty(&near) {
+            return Err(io::Error::new(io::ErrorKind::Unsupported, "standard output is no terminal"));
+        }
+        let tty = File::from(open_again(near.as_fd())?);
+        let modes = tcgetattr(&tty)?;
+        HOOK.call_once(give_back_on_panic);
+        {
+            let mut held = HELD.lock().unwrap_or_else(PoisonError::into_inner);
+            if held.is_some() {
+                return Err(io::Error::new(io::ErrorKind::ResourceBusy, "the terminal is already in use"));
+            }
+            *held = Some(Held { tty: tty.try_clone()?, modes: modes.clone() });
+        }
+        let terminal = Self { tty };
+        let mut raw = modes;
+        raw.make_raw();
+        tcsetattr(&terminal.tty, OptionalActions::Now, &raw)?;
+        let mut waiting = ENTER.to_vec();
+        terminal.write(&mut waiting)?;
+        Ok(terminal)
+    }
+
+    /// Whether it is still ours: a panic elsewhere gives it back.
+    pub fn is_held(&self) -> bool {
+        HELD.lock().unwrap_or_else(PoisonError::into_inner).is_some()
+    }
+
+    /// Its size in columns and rows; `None` while it has none (it just went away, or does not know).
+    pub fn size(&self) -> Option<(u16, u16)> {
+        let size = tcgetwinsize(&self.tty).ok()?;
+        (size.ws_col > 0 && size.ws_row > 0).then_some((size.ws_col, size.ws_row))
+    }
+
+    /// Reads what there is, without waiting.
+    pub fn read(&self, buffer: &mut [u8]) -> Got {
+        match (&self.tty).read(buffer) {
+            Ok(0) => Got::Gone,
+            Ok(count) => Got::Bytes(count),
+            Err(error) if matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted) => Got::Nothing,
+            Err(_) => Got::Gone,
+        }
+    }
+
+    /// Writes as much of `waiting` as the terminal takes now and leaves the rest in it. One call of the system for a
+    /// frame that fits.
+    pub fn write(&self, waiting: &mut Vec<u8>) -> io::Result<()> {
+        while !waiting.is_empty() {
+            match (&self.tty).write(waiting) {
+                Ok(0) => return Err(io::ErrorKind::WriteZero.into()),
+                Ok(count) => {
+                    waiting.drain(..count);
+                }
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                Err(error) if error.kind() == io::ErrorKind::WouldBlock => return Ok(()),
+                Err(error) => return Err(error),
+            }
+        }
+        Ok(())
+    }
+}
+
+impl AsFd for Terminal {
+    fn as_fd(&self) -> BorrowedFd<'_> {
+        self.tty.as_fd()
+    }
+}
+
+impl Drop for Terminal {
+    fn drop(&mut self) {
+        give_back();
+    }
+}
+
+/// The same terminal with flags of its own, so that not blocking concerns nobody else. Where it has no name here (some
+/// containers), the descriptor itself, which then may block.
+fn open_again(near: BorrowedFd<'_>) -> io::Result<OwnedFd> {
+    let flags = OFlags::RDWR | OFlags::NONBLOCK | OFlags::NOCTTY | OFlags::CLOEXEC;
+    let named = ttyname(near, Vec::new()).and_then(|name| rustix::fs::open(name.as_c_str(), flags, Mode::empty()));
+    match named {
+        Ok(tty) => Ok(tty),
+        Err(Errno::INTR) => Err(Errno::INTR.into()),
+        Err(_) => near.try_clone_to_owned(),
+    }
+}
+
+fn give_back_on_panic() {
+    let before = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        // First the terminal, so that the message is to be seen.
+        give_back();
+        before(panic);
+    }));
+}
+
+/// Gives the terminal back if it is held. Waits for nothing: what a stalled terminal does not take is lost.
+fn give_back() {
+    let held = HELD.lock().unwrap_or_else(PoisonError::into_inner).take();
+    if let Some(mut held) = held {
+        // Nobody is left to tell of a failure.
+        let _ = held.tty.write_all(LEAVE);
+        let _ = tcsetattr(&held.tty, OptionalActions::Now, &held.modes);
+    }
+}

@@ -1,0 +1,163 @@
+//! Words and numbers as they stand on the screen.
+//!
+//! Owns the wording of trust, trouble and lengths of time, and how a number is written. Draws nothing.
+
+use crate::config::{Channel, Limit};
+use crate::state::{LinkShown, LinkState, Recording, Shown, Trouble, WhyStopped};
+use crate::time::{Micros, SECOND, Stamp};
+use crate::channel::Trust;
+
+/// What stands in the place of a channel's value.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Said {
+    /// A trusted number, or the word of a switch.
+    Value(String),
+    /// Why there is none: all of it, and in one short word.
+    Doubt(String, &'static str),
+}
+
+/// What is said of `shown` at `now`.
+pub fn said(channel: &Channel, shown: &Shown, now: Stamp) -> Said {
+    match shown.smooth.good() {
+        Some(value) => Said::Value(value_text(channel, value)),
+        None => Said::Doubt(doubt(shown, now), short_doubt(shown.smooth.trust())),
+    }
+}
+
+/// `value` as the channel writes it: the word of a switch, or the number with its decimals.
+pub fn value_text(channel: &Channel, value: f64) -> String {
+    match &channel.words {
+        Some(words) => words[usize::from(value != 0.0)].clone(),
+        None => number(value, channel.digits),
+    }
+}
+
+/// A number with `digits` decimals, in at most nine columns; where that is not enough, as a power of ten.
+pub fn number(value: f64, digits: u8) -> String {
+    let text = format!("{value:.*}", usize::from(digits.min(6)));
+    if text.len() > 9 {
+        return format!("{value:.1e}");
+    }
+    // A tiny negative value must not flicker between 0 and -0.
+    match text.strip_prefix('-') {
+        Some(rest) if rest.bytes().all(|byte| matches!(byte, b'0' | b'.')) => rest.to_owned(),
+        _ => text,
+    }
+}
+
+/// The words of an untrusted value, with its age where it is stale.
+fn doubt(shown: &Shown, now: Stamp) -> String {
+    let trust = shown.smooth.trust();
+    match (trust, shown.heard) {
+        (Trust::Stale, Some(heard)) => format!("stale {}", age(now.since(heard))),
+        _ => trust.words().to_owned(),
+    }
+}
+
+/// At most six columns, for places that are too narrow for the words.
+fn short_doubt(trust: Trust) -> &'static str {
+    match trust {
+        Trust::Ok => "ok",
+        Trust::Missing => "none",
+        Trust::Stale => "stale",
+        Trust::Supply => "supply",
+        Trust::Ground => "ground",
+        Trust::Open => "open",
+        Trust::ShortLow | Trust::ShortHigh => "short",
+        Trust::Beyond => "range",
+        Trust::Leaping => "leaps",
+        Trust::Stuck => "stuck",
+    }
+}
+
+/// A length of time in one unit, rounded down: `4 s`, `12 min`, `3 h`.
+pub fn age(span: Micros) -> String {
+    let seconds = span.max(0) / SECOND;
+    match seconds {
+        0..120 => format!("{seconds} s"),
+        120..7200 => format!("{} min", seconds / 60),
+        _ => format!("{} h", seconds / 3600),
+    }
+}
+
+/// A place in a recording: `12:34.5`, with hours only where there are any.
+pub fn position(at: Micros) -> String {
+    let tenths = at.max(0) / (SECOND / 10);
+    let (hours, minutes, seconds, tenth) = (tenths / 36_000, tenths / 600 % 60, tenths / 10 % 60, tenths % 10);
+    if hours > 0 {
+        format!("{hours}:{minutes:02}:{seconds:02}.{tenth}")
+    } else {
+        format!("{minutes}:{seconds:02}.{tenth}")
+    }
+}
+
+/// A limit in words, without its unit: `below 0.8`.
+pub fn limit(limit: Limit, digits: u8) -> String {
+    match limit {
+        Limit::Below(at) => format!("below {}", limit_number(at, digits)),
+        Limit::Above(at) => format!("above {}", limit_number(at, digits)),
+    }
+}
+
+/// A limit may be finer than what the channel shows; it is never rounded away from what was written.
+fn limit_number(at: f64, digits: u8) -> String {
+    let shown = number(at, digits);
+    if shown.parse::<f64>().is_ok_and(|back| back.to_bits() == at.to_bits()) { shown } else { format!("{at}") }
+}
+
+/// What is wrong with a link, in a sentence that says what to do; `None` where it is up.
+pub fn link_trouble(name: &str, link: &LinkShown, now: Stamp) -> Option<String> {
+    let what = match (link.state, link.trouble) {
+        (LinkState::Up, _) => return None,
+        (LinkState::Silent, _) => {
+            let since = age(now.since(link.since));
+            return Some(format!("{name}: port open, nothing heard for {since}: controller, cable, baud?"));
+        }
+        (LinkState::Down, None) => "not open yet".to_owned(),
+        (LinkState::Down, Some(Trouble::NoDevice)) => "no such port: is the cable in?".to_owned(),
+        (LinkState::Down, Some(Trouble::NoRights)) => "no right to open the port: add the user to its group".to_owned(),
+        (LinkState::Down, Some(Trouble::Busy)) => "another program holds the port: end it".to_owned(),
+        (LinkState::Down, Some(Trouble::NotAPort)) => "what is there is no serial port".to_owned(),
+        (LinkState::Down, Some(Trouble::Unplugged)) => {
+            format!("unplugged {} ago: waiting for it", age(now.since(link.since)))
+        }
+        (LinkState::Down, Some(Trouble::Failed(code))) => format!("the port failed (system error {code}): trying again"),
+    };
+    Some(format!("{name}: {what}"))
+}
+
+/// The same in a word, for the status line.
+pub const fn link_word(link: &LinkShown) -> &'static str {
+    match (link.state, link.trouble) {
+        (LinkState::Up, _) => "up",
+        (LinkState::Silent, _) => "silent",
+        (LinkState::Down, Some(Trouble::NoDevice)) => "not there",
+        (LinkState::Down, Some(Trouble::NoRights)) => "no rights",
+        (LinkState::Down, Some(Trouble::Busy)) => "busy",
+        (LinkState::Down, Some(Trouble::NotAPort)) => "no port",
+        (LinkState::Down, Some(Trouble::Unplugged)) => "unplugged",
+        (LinkState::Down, Some(Trouble::Failed(_))) => "failed",
+        (LinkState::Down, None) => "down",
+    }
+}
+
+/// Why nothing is recorded, in a sentence; `None` where all is well or nothing is meant to be.
+pub fn recording_trouble(recording: Recording) -> Option<String> {
+    let Recording::Stopped(why) = recording else { return None };
+    let why = match why {
+        WhyStopped::DiskFull => "disk full".to_owned(),
+        WhyStopped::NoFolder => "its folder is not there and cannot be made".to_owned(),
+        WhyStopped::NotWritable => "its folder cannot be written to".to_owned(),
+        WhyStopped::Failed(code) => format!("system error {code}"),
+    };
+    Some(format!("recording stopped: {why}; driving goes on"))
+}
+
+/// A changed config with mistakes, in a sentence; `None` where there are none.
+pub fn config_trouble(mistakes: u32) -> Option<String> {
+    match mistakes {
+        0 => None,
+        1 => Some("changed config has 1 mistake; the old one stays: see kickpanel check".to_owned()),
+        many => Some(format!("changed config has {many} mistakes; the old one stays: see kickpanel check")),
+    }
+}

@@ -1,0 +1,223 @@
+//! An old hill-farm lorry with the diesel of a generator set, at fixed instants: well, and in trouble.
+
+use std::sync::Arc;
+
+use kickpanel::channel::{Trust, Value};
+use kickpanel::circuit::Circuit;
+use kickpanel::config::{
+    Alarm, Cell, Channel, ChannelId, Face, Field, Input, Level, Limit, Link, LinkId, Model, Page, Sensor, SharedModel,
+    Source,
+};
+use kickpanel::state::{
+    AlarmShown, Column, Evidence, LinkShown, LinkState, PlayerShown, Recording, Shown, Snapshot, Trouble, WhyStopped,
+};
+use kickpanel::time::{SECOND, Stamp};
+use kickpanel::unit::Unit;
+use kickpanel::wire::{FieldId, Form};
+
+pub const NOW: Stamp = Stamp(754 * SECOND);
+
+/// name, label, unit, span, decimals, a good value.
+const CHANNELS: [(&str, &str, &str, (f64, f64), u8, f64); 8] = [
+    ("rpm", "Engine speed", "1/min", (0.0, 3000.0), 0, 1640.0),
+    ("speed", "Road speed", "km/h", (0.0, 90.0), 0, 47.0),
+    ("oil", "Oil pressure", "bar", (0.0, 7.0), 1, 3.4),
+    ("coolant", "Coolant", "degC", (40.0, 120.0), 0, 86.0),
+    ("feed", "Feed pressure", "bar", (-0.5, 1.5), 2, 0.42),
+    ("battery", "Battery", "V", (10.0, 16.0), 1, 13.9),
+    ("exhaust", "Exhaust", "degC", (0.0, 800.0), 0, 412.0),
+    ("glow", "Glow plugs", "1", (0.0, 1.0), 0, 0.0),
+];
+
+fn id(name: &str) -> ChannelId {
+    let at = CHANNELS.iter().position(|channel| channel.0 == name).unwrap();
+    ChannelId(u16::try_from(at).unwrap())
+}
+
+fn channels() -> Vec<Channel> {
+    let channel = |(name, label, unit, span, digits, _): (&str, &str, &str, (f64, f64), u8, f64)| Channel {
+        name: name.to_owned(),
+        label: label.to_owned(),
+        source: Source::Input(Input {
+            link: LinkId(0),
+            field: Field::Number(FieldId(0)),
+            circuit: Circuit::Direct,
+            sensor: Sensor::Switch { on: true },
+        }),
+        unit: Unit::parse(unit).unwrap(),
+        span: Some(span),
+        digits,
+        words: (name == "glow").then(|| ["off".to_owned(), "on".to_owned()]),
+        smooth: None,
+        fresh: None,
+        fastest: None,
+        stuck: None,
+        calibration: None,
+    };
+    CHANNELS.map(channel).to_vec()
+}
+
+fn alarm(channel: &str, level: Level, limit: Limit, text: &str) -> Alarm {
+    Alarm {
+        channel: id(channel),
+        level,
+        limit,
+        deadband: 0.0,
+        after: SECOND,
+        until: SECOND,
+        when: None,
+        latch: false,
+        text: text.to_owned(),
+    }
+}
+
+fn cell(show: &[&str], face: Face, wide: u16) -> Cell {
+    Cell { show: show.iter().map(|name| id(name)).collect(), face, wide, last: 60 * SECOND }
+}
+
+/// The vehicle.
+pub fn model() -> SharedModel {
+    let road = vec![
+        vec![cell(&["rpm"], Face::Dial, 1), cell(&["speed"], Face::Digits, 1)],
+        vec![cell(&["oil"], Face::Bar, 1), cell(&["coolant"], Face::Bar, 1)],
+        vec![cell(&["feed", "rpm"], Face::Trend, 1)],
+    ];
+    let all = vec![
+        vec![cell(&["rpm"], Face::Dial, 2), cell(&["exhaust"], Face::Dial, 2)],
+        vec![cell(&["oil"], Face::Digits, 1), cell(&["feed"], Face::Digits, 1), cell(&["battery"], Face::Digits, 1)],
+        vec![cell(&["coolant"], Face::Bar, 2), cell(&["battery"], Face::Bar, 2), cell(&["glow"], Face::Lamp, 1)],
+        vec![cell(&["feed", "rpm", "oil"], Face::Trend, 1)],
+    ];
+    let fuel = vec![
+        vec![cell(&["feed"], Face::Digits, 1)],
+        vec![cell(&["feed", "rpm"], Face::Trend, 1)],
+        vec![cell(&["glow"], Face::Lamp, 1), cell(&["battery"], Face::Bar, 3)],
+    ];
+    let page = |name: &str, rows| Page { name: name.to_owned(), rows };
+    Arc::new(Model {
+        name: "Hill lorry".to_owned(),
+        links: vec![Link {
+            name: "engine".to_owned(),
+            device: "/dev/ttyUSB0".to_owned(),
+            baud: 500_000,
+            form: Form::Counts { checksum_required: true },
+            reference: 1.1,
+            fields: Vec::new(),
+        }],
+        channels: channels(),
+        order: (0..8).map(ChannelId).collect(),
+        alarms: vec![
+            alarm("oil", Level::Danger, Limit::Below(0.8), "Oil pressure low: stop the engine"),
+            alarm("oil", Level::Caution, Limit::Below(1.5), "Oil pressure falling: check the level"),
+            alarm("coolant", Level::Caution, Limit::Above(98.0), "Coolant hot: ease off, heater on full"),
+            alarm("coolant", Level::Danger, Limit::Above(106.0), "Coolant boils: stop, let it idle"),
+            alarm("feed", Level::Caution, Limit::Below(0.1), "Feed pressure low: filter, lift pump, tank vent"),
+            alarm("exhaust", Level::Danger, Limit::Above(680.0), "Exhaust too hot: change down, ease off"),
+            alarm("battery", Level::Caution, Limit::Below(11.8), "Battery is not being charged: belt, alternator"),
+            alarm("rpm", Level::Danger, Limit::Above(2600.0), "Engine overspeed: brake, do not change down"),
+        ],
+        pages: vec![page("Road", road), page("All", all), page("Fuel", fuel)],
+        ..Model::default()
+    })
+}
+
+/// All is well.
+pub fn well() -> Snapshot {
+    let model = model();
+    let shown = |channel: (&str, &str, &str, (f64, f64), u8, f64)| Shown {
+        value: Value::ok(channel.5),
+        smooth: Value::ok(channel.5),
+        since: Stamp(0),
+        heard: Some(NOW),
+        evidence: Evidence::NONE,
+    };
+    Snapshot {
+        version: 1,
+        now: NOW,
+        at: NOW.0,
+        channels: CHANNELS.map(shown).to_vec(),
+        links: vec![LinkShown {
+            state: LinkState::Up,
+            lines_per_s: 50,
+            supply: Some(5.02),
+            ..LinkShown::default()
+        }],
+        alarms: model
+            .alarms
+            .iter()
+            .map(|alarm| AlarmShown { level: alarm.level, active: false, since: Stamp(0) })
+            .collect(),
+        recording: Recording::On { drive: 42 },
+        ..Snapshot::default()
+    }
+}
+
+/// Sets the value of one channel.
+pub fn set(snapshot: &mut Snapshot, name: &str, value: Value) {
+    let shown = &mut snapshot.channels[id(name).index()];
+    (shown.value, shown.smooth) = (value, value);
+}
+
+/// Oil pressure is gone, the coolant's wire is broken, the feed is low, and nothing is recorded.
+pub fn trouble() -> Snapshot {
+    let mut snapshot = well();
+    set(&mut snapshot, "oil", Value::ok(0.4));
+    set(&mut snapshot, "coolant", Value::bad(Trust::Open));
+    set(&mut snapshot, "feed", Value::ok(-0.08));
+    for at in [0, 1, 4] {
+        snapshot.alarms[at].active = true;
+    }
+    snapshot.links[0].bad = 3;
+    snapshot.links[0].restarts = 2;
+    snapshot.recording = Recording::Stopped(WhyStopped::DiskFull);
+    snapshot
+}
+
+/// The cable came off four seconds ago.
+pub fn unplugged() -> Snapshot {
+    let mut snapshot = well();
+    let off = Stamp(NOW.0 - 4 * SECOND);
+    for shown in &mut snapshot.channels {
+        (shown.value, shown.smooth) = (Value::bad(Trust::Stale), Value::bad(Trust::Stale));
+        shown.heard = Some(off);
+    }
+    snapshot.links[0] = LinkShown {
+        state: LinkState::Down,
+        trouble: Some(Trouble::Unplugged),
+        since: off,
+        ..LinkShown::default()
+    };
+    snapshot
+}
+
+/// A replay stands in the middle of its recording.
+pub fn replayed() -> Snapshot {
+    let mut snapshot = well();
+    snapshot.recording = Recording::Off;
+    snapshot.player = Some(PlayerShown {
+        position: 754 * SECOND,
+        length: Some(1804 * SECOND),
+        speed: 2.0,
+        paused: false,
+        looping: true,
+        ended: false,
+    });
+    snapshot
+}
+
+/// A history of `count` columns: a slow wave, a spike of one column, and a gap.
+pub fn course(channel: ChannelId, count: usize) -> Vec<Column> {
+    let (low, high) = CHANNELS[channel.index()].3;
+    #[allow(clippy::cast_possible_truncation)]
+    let at = |share: f64| (low + (high - low) * share) as f32;
+    let column = |index: usize| {
+        let share = index as f64 / count.max(1) as f64;
+        if (0.30..0.36).contains(&share) {
+            return Column::GAP;
+        }
+        let wave = 0.5 + 0.25 * (share * 9.0).sin() - 0.3 * (share - 0.8).max(0.0) * 5.0 * (share * 40.0).sin().abs();
+        let spike = if index == count * 2 / 3 { 0.4 } else { 0.02 };
+        Column { low: at(wave - 0.02), high: at(wave + spike) }
+    };
+    (0..count).map(column).collect()
+}
