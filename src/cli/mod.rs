@@ -8,7 +8,8 @@ mod completions;
 mod demo;
 mod drive;
 mod export;
-mod replay;
+mod look;
+// mod replay;
 mod setup;
 
 use std::io::{self, IsTerminal, Write as _};
@@ -37,8 +38,8 @@ pub struct Arguments {
 enum Verb {
     /// Open the links, show the gauges, watch the limits, record everything
     Drive(drive::Arguments),
-    /// Play a recording through the same screens
-    Replay(replay::Arguments),
+    // REPLAY
+    // REPLAY
     /// Drive a whole vehicle in software; no hardware needed
     Demo(demo::Arguments),
     /// Read the config, report every mistake, list channels and pins
@@ -95,7 +96,7 @@ fn run(arguments: Arguments) -> anyhow::Result<Answer> {
     let config = arguments.config;
     match arguments.verb {
         Verb::Drive(verb) => drive::run(config, verb),
-        Verb::Replay(verb) => replay::run(config, verb),
+        // REPLAY
         Verb::Demo(verb) => demo::run(config, verb),
         Verb::Check(verb) => check::run(config, &verb),
         Verb::Export(verb) => export::run(config, &verb),

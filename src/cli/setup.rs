@@ -8,6 +8,7 @@ use std::sync::Arc;
 use anyhow::{Context as _, bail};
 
 use crate::config::{self, Loaded, Mistake, SharedModel};
+use crate::record::Recording;
 
 /// The most bytes of a config file.
 const CONFIG_MAX: u64 = 1 << 20;
@@ -75,6 +76,14 @@ pub fn load(given: Option<PathBuf>) -> anyhow::Result<Option<Config>> {
     let path = find(given)?;
     let text = read(&path)?;
     Ok(understand(path, text))
+}
+
+/// The config that a recording is decoded by: as given, else the one that it holds, else from the usual places.
+pub fn for_recording(given: Option<PathBuf>, recording: &Recording) -> anyhow::Result<Option<Config>> {
+    match (given, recording.config()) {
+        (None, Some(text)) => Ok(understand(PathBuf::from("[recording]"), text.to_owned())),
+        (given, _) => load(given),
+    }
 }
 
 /// Checks a config text; `None` where it has mistakes, which are then on standard error. Warnings are left to `check`.

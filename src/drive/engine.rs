@@ -1,17 +1,18 @@
 //! The state of a drive and what each event does to it. No task, no waiting; time comes with the event.
 
 use std::sync::Arc;
+use std::time::Duration;
 
-use serde_json::json;
+use tokio::sync::mpsc;
 
-use crate::config::{LinkId, SharedModel};
-use crate::link::{Event, Sink};
+use crate::config::{LinkId, Model, SharedModel};
+use crate::link::{self, Event, Outgoing, Sink};
 use crate::pipeline::{Outcome, Pipeline};
-use crate::record::{Mark, Recorder};
-use crate::state::{Shared, Trouble};
+use crate::record::{Mark, Recorder, Told};
+use crate::state::{LinkState, Shared, Trouble};
 use crate::time::Stamp;
 use crate::watch::Change;
-use crate::wire::{Piece, Splitter};
+use crate::wire::{Form, Piece, Reject, Splitter, ask_hello};
 
 /// Everything a drive knows: the core, a splitter for each link, the recorder, and where snapshots go.
 pub struct Engine {
@@ -19,6 +20,8 @@ pub struct Engine {
     splitters: Vec<Splitter>,
     recorder: Option<Recorder>,
     shared: Arc<Shared>,
+    /// What is to be sent over each link; a line that does not fit is dropped, not queued.
+    commands: Vec<mpsc::Sender<Outgoing>>,
     /// Links that were open at least once.
     opened: Vec<bool>,
     /// What kept a link from being opened the first time, where waiting does not help.
@@ -35,22 +38,28 @@ impl std::fmt::Debug for Engine {
 
 impl Engine {
     /// A drive that has heard nothing yet.
-    pub fn new(model: SharedModel, recorder: Option<Recorder>, shared: Arc<Shared>) -> Self {
+    pub fn new(
+        model: SharedModel,
+        recorder: Option<Recorder>,
+        shared: Arc<Shared>,
+        commands: Vec<mpsc::Sender<Outgoing>>,
+    ) -> Self {
         let links = model.links.len();
         Self {
             pipeline: Pipeline::new(model),
             splitters: (0..links).map(|_| Splitter::new()).collect(),
             recorder,
             shared,
+            commands,
             opened: vec![false; links],
             hopeless: None,
             changes: Vec::new(),
         }
     }
 
-    /// When [`Engine::tick`] wants to be called next, on the computer's timeline.
-    pub fn due(&self) -> Option<Stamp> {
-        self.pipeline.due()
+    /// The config in force.
+    pub fn model(&self) -> &SharedModel {
+        self.pipeline.model()
     }
 
     /// The link that could not be opened and why, where waiting does not help (held by another program, no rights, no
@@ -69,20 +78,29 @@ impl Engine {
     }
 
     /// The driver marked this moment.
-    pub fn mark(&mut self, now: Stamp, text: &str) {
-        self.note(now, None, &json!({ "note": "mark", "text": text }));
+    pub fn mark(&mut self, now: Stamp) {
+        self.note(now, None, &Told::Mark { text: "" });
+    }
+
+    /// Whether the links of `model` are those that are open: others need a new start.
+    pub fn has_links_of(&self, model: &Model) -> bool {
+        let port = |link: &crate::config::Link| (link.name.clone(), link.device.clone(), link.baud);
+        model.links.iter().map(port).eq(self.pipeline.model().links.iter().map(port))
     }
 
     /// A changed config is in force from now on. What came so far stays counted only in the recording.
     pub fn reload(&mut self, now: Stamp, model: SharedModel, text: &str) {
-        self.note(now, None, &json!({ "note": "config", "config": text }));
-        let links = self.pipeline.snapshot().links.clone();
+        if let Some(recorder) = &self.recorder {
+            recorder.config(now, text);
+        }
+        let links = std::mem::take(&mut self.pipeline.snapshot_mut().links);
         self.pipeline = Pipeline::new(model);
         for (index, link) in (0_u8..).zip(&links) {
-            match link.trouble {
-                None if link.state != crate::state::LinkState::Down => self.pipeline.link_up(LinkId(index), now),
-                trouble => self.pipeline.link_down(LinkId(index), now, trouble),
+            if link.state != LinkState::Down {
+                self.pipeline.link_up(LinkId(index), now);
+                self.ask_hello(LinkId(index), now);
             }
+            self.pipeline.snapshot_mut().links[usize::from(index)].trouble = link.trouble;
         }
         self.note_recorder();
         self.shared.reset(self.pipeline.snapshot());
@@ -95,10 +113,19 @@ impl Engine {
         self.publish();
     }
 
-    /// Ends the recording well. Waits for the disk: call it last.
-    pub fn close(&mut self, now: Stamp) {
+    /// Ends the recording well, waiting at most a moment for the disk: call it last.
+    pub fn close(&mut self) {
         if let Some(recorder) = self.recorder.take() {
-            recorder.close(now);
+            recorder.close(Duration::from_millis(800));
+        }
+    }
+
+    /// Asks the controller what it is, so that its converter's range is known before its next hello is due.
+    fn ask_hello(&self, link: LinkId, now: Stamp) {
+        if matches!(self.pipeline.model().links[link.index()].form, Form::Counts { .. }) {
+            let line = ask_hello().into_bytes();
+            // Where the queue is full a command is on its way already.
+            let _ = self.commands[link.index()].try_send(Outgoing { line, made: now });
         }
     }
 
@@ -118,7 +145,10 @@ impl Engine {
         self.record(now, link, Mark::Received, line);
         let outcome = self.with_changes(now, |pipeline, on_change| match piece {
             Piece::Line(line) => pipeline.line(link, now, line, on_change),
-            Piece::TooLong(_) => pipeline.too_long(link, now),
+            Piece::TooLong(_) => {
+                pipeline.too_long(link, now);
+                Outcome::Refused(Reject::TooLong)
+            }
         });
         outcome != Outcome::Nothing
     }
@@ -134,35 +164,28 @@ impl Engine {
         answer
     }
 
-    fn note_alarm(&mut self, now: Stamp, change: Change) {
+    fn note_alarm(&self, now: Stamp, change: Change) {
         let model = self.pipeline.model();
         let alarm = &model.alarms[change.alarm];
-        let note = json!({
-            "note": "alarm",
-            "channel": model.channels[alarm.channel.index()].name,
-            "level": alarm.level.name(),
-            "state": if change.active { "active" } else { "normal" },
-            "value": change.value,
-            "text": alarm.text,
-        });
-        self.note(now, None, &note);
+        let told = Told::Alarm {
+            channel: &model.channels[alarm.channel.index()].name,
+            state: if change.active { "on" } else { "off" },
+            level: alarm.level.name(),
+            value: change.value,
+        };
+        self.note(now, None, &told);
     }
 
-    fn link_changed(&mut self, link: LinkId, now: Stamp, state: &str, why: Option<&str>) {
-        self.note(now, Some(link), &json!({ "note": "link", "state": state, "why": why }));
-        self.publish();
-    }
-
-    fn record(&mut self, now: Stamp, link: LinkId, mark: Mark, bytes: &[u8]) {
+    fn record(&self, now: Stamp, link: LinkId, mark: Mark, bytes: &[u8]) {
         if let Some(recorder) = &self.recorder {
             recorder.line(now, &self.pipeline.model().links[link.index()].name, mark, bytes);
         }
     }
 
-    fn note(&mut self, now: Stamp, link: Option<LinkId>, note: &serde_json::Value) {
+    fn note(&self, now: Stamp, link: Option<LinkId>, told: &Told<'_>) {
         if let Some(recorder) = &self.recorder {
             let name = link.map(|link| self.pipeline.model().links[link.index()].name.as_str());
-            recorder.note(now, name.unwrap_or("-"), note);
+            recorder.note(now, name.unwrap_or("-"), told);
         }
     }
 
@@ -186,20 +209,28 @@ impl Sink for Engine {
         match event {
             Event::Bytes(bytes) => self.received(link, now, bytes),
             Event::Sent(line) => self.record(now, link, Mark::Sent, line),
-            Event::Up { device } => {
+            Event::Up { .. } => {
                 self.opened[link.index()] = true;
                 self.splitters[link.index()].reset();
+                self.note(now, Some(link), &Told::Link { state: "up", why: None });
                 self.pipeline.link_up(link, now);
-                self.link_changed(link, now, "up", device.to_str());
+                self.pipeline.snapshot_mut().links[link.index()].trouble = None;
+                self.ask_hello(link, now);
+                self.publish();
             }
             Event::Down(trouble) => {
                 if !self.opened[link.index()] && is_hopeless(trouble) {
                     self.hopeless = Some((link, trouble));
                 }
-                self.pipeline.link_down(link, now, Some(trouble));
-                self.link_changed(link, now, "down", Some(trouble.words()));
+                self.note(now, Some(link), &Told::Link { state: "down", why: Some(link::words(trouble)) });
+                self.pipeline.link_down(link, now);
+                self.pipeline.snapshot_mut().links[link.index()].trouble = Some(trouble);
+                self.publish();
             }
-            Event::Silent => self.link_changed(link, now, "silent", None),
+            Event::Silent => {
+                self.note(now, Some(link), &Told::Link { state: "silent", why: None });
+                self.publish();
+            }
         }
     }
 }

@@ -7,6 +7,7 @@
 mod engine;
 mod reload;
 mod run;
+mod simulate;
 
 pub use engine::Engine;
-pub use run::{Ending, Plan, Record, run};
+pub use run::{Ending, Picture, Plan, run};

@@ -1,1 +1,3 @@
-//! SKELETON.
+//! Recordings played back.
+mod feed;
+pub use feed::{Fed, Feed};

@@ -1,0 +1,129 @@
+//! `demo`: a whole vehicle in software, on the real screens, by the way of a real serial port.
+
+use std::fs::File;
+use std::io::{self, BufWriter, Write as _};
+use std::path::{Path, PathBuf};
+
+use anyhow::Context as _;
+
+use super::setup::Config;
+use super::{Answer, WrongUsage, look, setup};
+use crate::controller::{Simulated, Story, write_recording};
+use crate::drive::{self, Plan};
+use crate::record;
+use crate::time::micros_from_secs;
+
+/// The config that the demo brings.
+const LORRY: &str = include_str!("../../config/hill-lorry.toml");
+
+/// What `demo` takes.
+#[derive(Debug, clap::Args)]
+#[command(after_help = stories())]
+pub struct Arguments {
+    /// The story that happens
+    #[arg(value_name = "STORY")]
+    story: Option<String>,
+
+    /// The same
+    #[arg(long = "story", value_name = "STORY", conflicts_with = "story")]
+    named: Option<String>,
+
+    /// The same seed gives the same drive, to the byte
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+
+    /// Draw nothing; write a recording at once, many times faster than real time (`.zst` packs it, `-` is standard output)
+    #[arg(long, value_name = "FILE")]
+    write: Option<PathBuf>,
+
+    /// How long that recording is
+    #[arg(long, value_name = "MINUTES", default_value_t = 10.0, requires = "write")]
+    minutes: f64,
+
+    /// No screen: only record
+    #[arg(long, conflicts_with = "write")]
+    no_screen: bool,
+
+    /// Record nothing
+    #[arg(long, conflicts_with = "write")]
+    no_record: bool,
+
+    #[command(flatten)]
+    look: look::Arguments,
+}
+
+fn stories() -> String {
+    let mut text = "Stories, each with another hidden cause:\n".to_owned();
+    for story in Story::ALL {
+        text.push_str(&format!("  {:9} {}\n", story.name(), story.about()));
+    }
+    text + "\nEverything about this vehicle is invented."
+}
+
+/// Drives in software until it is ended, or writes a recording.
+pub fn run(config: Option<PathBuf>, arguments: Arguments) -> anyhow::Result<Answer> {
+    let name = arguments.story.as_deref().or(arguments.named.as_deref());
+    let story = name.map_or(Ok(Story::Filter), |name| {
+        Story::parse(name).ok_or_else(|| {
+            let known: Vec<&str> = Story::ALL.iter().map(|story| story.name()).collect();
+            WrongUsage(format!("there is no story {name}; there are {}", known.join(", ")))
+        })
+    })?;
+    let config = match config {
+        Some(path) => setup::load(Some(path))?,
+        None => setup::understand(PathBuf::from("[demo]"), LORRY.to_owned()),
+    };
+    let Some(config) = config else { return Ok(Answer::No) };
+    match &arguments.write {
+        Some(path) => write(story, &arguments, &config, path),
+        None => live(story, &arguments, config),
+    }
+}
+
+fn live(story: Story, arguments: &Arguments, config: Config) -> anyhow::Result<Answer> {
+    let folder = record::default_folder().filter(|_| !arguments.no_record);
+    // Beside the recordings of real drives, not among them.
+    let folder = folder.map(|folder| folder.with_file_name("demo"));
+    let plan = Plan {
+        record: folder.clone(),
+        model: config.model,
+        text: config.text,
+        path: config.path.exists().then_some(config.path),
+        screen: (!arguments.no_screen).then(|| arguments.look.picture()),
+        simulated: Some(Simulated::new(story, arguments.seed)),
+    };
+    drive::run(plan)?;
+    if let Some(newest) = folder.as_deref().and_then(newest) {
+        let mut out = io::stdout().lock();
+        writeln!(out, "This drive was recorded. To see it again:\n  kickpanel replay {}", newest.display())?;
+    }
+    Ok(Answer::Done)
+}
+
+/// The newest recording in `folder`: drive numbers only go up.
+fn newest(folder: &Path) -> Option<PathBuf> {
+    let names = folder.read_dir().ok()?.filter_map(|entry| Some(entry.ok()?.path()));
+    names.filter(|path| path.extension().is_some_and(|end| end == "kpr")).max()
+}
+
+fn write(story: Story, arguments: &Arguments, config: &Config, path: &Path) -> anyhow::Result<Answer> {
+    if !(arguments.minutes > 0.0 && arguments.minutes <= 60.0 * 24.0) {
+        return Err(WrongUsage("--minutes takes more than 0 and at most 1440, a day".to_owned()).into());
+    }
+    let length = micros_from_secs(arguments.minutes * 60.0);
+    let failed = || format!("cannot write {}", path.display());
+    if path == Path::new("-") {
+        write_recording(story, arguments.seed, length, &config.text, &mut io::stdout().lock()).with_context(failed)?;
+        return Ok(Answer::Done);
+    }
+    let mut file = BufWriter::new(File::create(path).with_context(failed)?);
+    if path.extension().is_some_and(|end| end == "zst") {
+        let mut packed = zstd::Encoder::new(&mut file, 19).with_context(failed)?;
+        write_recording(story, arguments.seed, length, &config.text, &mut packed).with_context(failed)?;
+        packed.finish().with_context(failed)?;
+    } else {
+        write_recording(story, arguments.seed, length, &config.text, &mut file).with_context(failed)?;
+    }
+    file.flush().with_context(failed)?;
+    Ok(Answer::Done)
+}

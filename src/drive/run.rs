@@ -1,0 +1,261 @@
+//! The tasks of a drive: one for each link, one for everything else, a thread for the screen.
+
+use std::cell::RefCell;
+use std::path::{Path, PathBuf};
+use std::rc::Rc;
+use std::sync::Arc;
+use std::thread;
+use std::time::Duration;
+
+use anyhow::{Context as _, anyhow};
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::{mpsc, watch};
+use tokio::task::LocalSet;
+
+use super::engine::Engine;
+use super::reload::Watcher;
+use super::simulate;
+use crate::config::{self, LinkId, SharedModel};
+use crate::controller::Simulated;
+use crate::link::{self, Outgoing};
+use crate::pipeline::Pipeline;
+use crate::record::{Recorder, Setup};
+use crate::screen::{self, Command, Control, LookSettings, Session};
+use crate::state::{Shared, Trouble};
+use crate::time::system::{self, Clock};
+
+/// How often the config file is looked at.
+const LOOK_AT_CONFIG: Duration = Duration::from_millis(200);
+/// Commands that wait for a link; more are dropped, since an old one is worse than none.
+const COMMANDS: usize = 8;
+
+/// What a drive begins with.
+#[derive(Debug)]
+pub struct Plan {
+    /// The config in force.
+    pub model: SharedModel,
+    /// Its text, for the recording.
+    pub text: String,
+    /// Its file, to notice when it changes; `None`: it never does.
+    pub path: Option<PathBuf>,
+    /// The folder that recordings go to; `None`: nothing is recorded.
+    pub record: Option<PathBuf>,
+    /// How to draw; `None`: no screen.
+    pub screen: Option<Picture>,
+    /// A controller in software in place of the first link's device.
+    pub simulated: Option<Simulated>,
+}
+
+/// How to draw.
+#[derive(Clone, Copy, Debug)]
+pub struct Picture {
+    /// Glyphs, colours, night.
+    pub look: LookSettings,
+    /// Most frames in a second.
+    pub frames_per_s: u32,
+}
+
+/// Why a drive ended well.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Ending {
+    /// The user or a signal wanted it.
+    Asked,
+    /// The terminal is gone.
+    TerminalGone,
+}
+
+/// Drives until the user or a signal ends it. Blocks the calling thread, which draws.
+pub fn run(plan: Plan) -> anyhow::Result<Ending> {
+    let clock = Clock::start();
+    let shared = Shared::new(Pipeline::new(Arc::clone(&plan.model)).snapshot().clone());
+    let (asked, wishes) = mpsc::unbounded_channel();
+    let Some(picture) = plan.screen else {
+        engine_thread(plan, clock, shared, wishes, None)?;
+        return Ok(Ending::Asked);
+    };
+    let control = Control::new().context("cannot make the pipe that wakes the screen")?;
+    let session = Session {
+        model: Arc::clone(&plan.model),
+        shared: Arc::clone(&shared),
+        replaying: false,
+        look: picture.look,
+        frames_per_s: picture.frames_per_s,
+        command: Box::new({
+            let asked = asked.clone();
+            // Where nobody listens any more the drive is ending anyhow.
+            move |command| drop(asked.send(command))
+        }),
+        control: control.clone(),
+    };
+    let engine = thread::Builder::new()
+        .name("drive".into())
+        .spawn(move || {
+            let ended = engine_thread(plan, clock, shared, wishes, Some(control.clone()));
+            control.stop();
+            ended
+        })
+        .context("cannot start the drive's thread")?;
+    let ending = screen::run(session);
+    let _ = asked.send(Command::Quit);
+    engine.join().map_err(|_| anyhow!("the drive's own thread failed; this is a fault of kickpanel"))??;
+    Ok(match ending? {
+        screen::Ending::TerminalGone => Ending::TerminalGone,
+        screen::Ending::Quit | screen::Ending::Stopped => Ending::Asked,
+    })
+}
+
+/// Everything but the screen, on the calling thread.
+fn engine_thread(
+    plan: Plan,
+    clock: Clock,
+    shared: Arc<Shared>,
+    wishes: mpsc::UnboundedReceiver<Command>,
+    control: Option<Control>,
+) -> anyhow::Result<()> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().context("cannot start the tasks")?;
+    LocalSet::new().block_on(&runtime, drive(plan, clock, shared, wishes, control))
+}
+
+async fn drive(
+    plan: Plan,
+    clock: Clock,
+    shared: Arc<Shared>,
+    wishes: mpsc::UnboundedReceiver<Command>,
+    control: Option<Control>,
+) -> anyhow::Result<()> {
+    let recorder = plan.record.map(|folder| {
+        let program = format!("kickpanel {}", env!("CARGO_PKG_VERSION"));
+        Recorder::start(folder, Setup { program, config: plan.text, wall: Some(system::wall()) }, clock)
+    });
+    let (stop, stopped) = watch::channel(false);
+    let (senders, receivers): (Vec<_>, Vec<_>) = plan.model.links.iter().map(|_| mpsc::channel(COMMANDS)).unzip();
+    let engine = Rc::new(RefCell::new(Engine::new(Arc::clone(&plan.model), recorder, shared, senders)));
+    let simulated = plan.simulated.map(simulate::Rehearsal::new).transpose()?;
+    let device = simulated.as_ref().map(|rehearsal| rehearsal.device().to_owned());
+    let tasks = open_links(&plan.model, device.as_deref(), clock, &engine, receivers, &stopped);
+    if let Some(rehearsal) = simulated {
+        tokio::task::spawn_local(rehearsal.run(clock, stopped.clone()));
+    }
+    let watcher = plan.path.map(|path| (Watcher::new(&path), path));
+    let ended = Attendant { engine: Rc::clone(&engine), clock, wishes, control, watcher }.attend().await;
+    let _ = stop.send(true);
+    for task in tasks {
+        // A task that panicked has been told of already; the recording must be closed all the same.
+        let _ = task.await;
+    }
+    engine.borrow_mut().close();
+    ended
+}
+
+/// Starts the task of each link. `device` takes the place of the first link's.
+fn open_links(
+    model: &SharedModel,
+    device: Option<&Path>,
+    clock: Clock,
+    engine: &Rc<RefCell<Engine>>,
+    receivers: Vec<mpsc::Receiver<Outgoing>>,
+    stopped: &watch::Receiver<bool>,
+) -> Vec<tokio::task::JoinHandle<()>> {
+    let links = (0_u8..).zip(&model.links).zip(receivers);
+    links
+        .map(|((index, link), commands)| {
+            let device = device.filter(|_| index == 0).map_or_else(|| link.device.clone(), |path| path.display().to_string());
+            let settings = link::Settings { device, baud: link.baud };
+            let stop = stopped.clone();
+            tokio::task::spawn_local(link::run(LinkId(index), settings, clock, Rc::clone(engine), commands, stop))
+        })
+        .collect()
+}
+
+/// Attends to everything but the links: time, keys, signals, the config file.
+struct Attendant {
+    engine: Rc<RefCell<Engine>>,
+    clock: Clock,
+    wishes: mpsc::UnboundedReceiver<Command>,
+    control: Option<Control>,
+    watcher: Option<(Watcher, PathBuf)>,
+}
+
+impl Attendant {
+    /// Returns when the drive is to end; an error where it cannot go on.
+    async fn attend(mut self) -> anyhow::Result<()> {
+        let mut signals = [SignalKind::terminate(), SignalKind::interrupt(), SignalKind::hangup()]
+            .map(|kind| signal(kind).context("cannot listen for signals"));
+        let [Ok(terminate), Ok(interrupt), Ok(hangup)] = &mut signals else {
+            let [first, second, third] = signals;
+            return first.and(second).and(third).map(drop);
+        };
+        let mut look = tokio::time::interval(LOOK_AT_CONFIG);
+        look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        loop {
+            tokio::select! {
+                () = any(terminate, interrupt, hangup) => return Ok(()),
+                wish = self.wishes.recv() => match wish {
+                    Some(Command::Mark) => self.mark(),
+                    // Without a screen nobody wishes anything, and nobody ends the drive by that.
+                    None if self.control.is_none() => self.wishes = mpsc::unbounded_channel().1,
+                    Some(Command::Quit) | None => return Ok(()),
+                    Some(_) => {}
+                },
+                _ = look.tick() => {
+                    let now = self.clock.now();
+                    self.engine.borrow_mut().tick(now);
+                    if let Some(hopeless) = self.hopeless() {
+                        return Err(hopeless);
+                    }
+                    self.look_at_config();
+                }
+            }
+        }
+    }
+
+    fn mark(&self) {
+        self.engine.borrow_mut().mark(self.clock.now());
+        self.say("marked");
+    }
+
+    fn say(&self, text: &str) {
+        if let Some(control) = &self.control {
+            control.notice(text);
+        }
+    }
+
+    fn hopeless(&self) -> Option<anyhow::Error> {
+        let engine = self.engine.borrow();
+        let (link, trouble): (LinkId, Trouble) = engine.hopeless()?;
+        let link = &engine.model().links[link.index()];
+        Some(anyhow!("link {}: {}", link.name, link::advice(trouble, &link.device)))
+    }
+
+    fn look_at_config(&mut self) {
+        let now = self.clock.now();
+        let Some((watcher, path)) = &mut self.watcher else { return };
+        if !watcher.changed(now) {
+            return;
+        }
+        let Ok(text) = std::fs::read_to_string(&*path) else {
+            return self.say("the changed config cannot be read; the old one stays in force");
+        };
+        let loaded = config::load(&text);
+        let Some(model) = loaded.model.map(Arc::new) else {
+            let count = loaded.mistakes.iter().filter(|mistake| !mistake.warning).count();
+            self.engine.borrow_mut().config_mistakes(u32::try_from(count).unwrap_or(u32::MAX));
+            return;
+        };
+        if !self.engine.borrow().has_links_of(&model) {
+            return self.say("the changed config has other links; start anew to use it");
+        }
+        self.engine.borrow_mut().reload(now, Arc::clone(&model), &text);
+        if let Some(control) = &self.control {
+            control.reload(model);
+        }
+    }
+}
+
+async fn any(first: &mut Signal, second: &mut Signal, third: &mut Signal) {
+    tokio::select! {
+        _ = first.recv() => {}
+        _ = second.recv() => {}
+        _ = third.recv() => {}
+    }
+}
