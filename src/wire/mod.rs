@@ -4,11 +4,29 @@
 //! restarts, and the lines that go back. In: bytes, and when they came. Out: [`Reading`], [`Hello`], [`Tally`].
 //! Opens no port, asks for no time, knows no sensor. Contract: the counts format, version 1.
 
+mod clock;
+mod columns;
+mod command;
+mod core;
+mod counts;
+mod crc;
+mod decoder;
+mod fields;
+mod hello;
+mod json;
+mod keys;
+mod nmea;
+mod number;
+mod pairs;
 mod reading;
+mod scan;
+mod splitter;
 
+pub use command::{COMMAND_MAX, CommandError, LEASE_MS, Pin, PinKind, RATE_HZ, ask_hello, set, set_rate};
+pub use crc::{checksum, seal};
+pub use decoder::Decoder;
 pub use reading::{Edges, FieldId, Hello, Raw, Reading, Reset};
-
-use crate::time::Stamp;
+pub use splitter::{Piece, Splitter};
 
 /// The most bytes of a line, with its LF.
 pub const LINE_MAX: usize = 1024;
@@ -47,6 +65,10 @@ pub struct ClockField {
 }
 
 /// Why a line was thrown away. Each has its counter in [`Tally`].
+///
+/// Where several apply, the first of these is the reason: length, UTF-8, a checksum that is there and wrong, the shape
+/// of the whole line, a checksum elsewhere than at its end, a missing checksum, repeated names, the clock (missing,
+/// type, range), then type and range of the other members in the order of the line.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Reject {
     /// Over [`LINE_MAX`] bytes.
@@ -137,46 +159,4 @@ pub enum Decoded<'a> {
     Hello(&'a Hello),
     /// The names of the columns.
     Header,
-}
-
-/// The decoder of one link: everything that must be remembered from line to line.
-///
-/// SKELETON: fields and bodies belong to the wire room.
-#[derive(Debug)]
-pub struct Decoder {}
-
-impl Decoder {
-    /// A decoder for lines of `form`. `names` are the fields that the config uses, in the order of their [`FieldId`]s
-    /// from [`FieldId::FIXED`] on (so `names[0]` is `FieldId(2)`).
-    pub fn new(form: Form, names: &[String]) -> Self {
-        let _ = (form, names);
-        Self {}
-    }
-
-    /// The link was (re)opened: the run of right checksums begins anew, a header is awaited again.
-    pub fn opened(&mut self) {}
-
-    /// Decodes one whole line without its LF. `now` is when it arrived, on the computer's timeline.
-    pub fn line(&mut self, now: Stamp, line: &[u8]) -> Result<Decoded<'_>, Reject> {
-        let _ = (now, line);
-        Ok(Decoded::Empty)
-    }
-
-    /// A line that was cut off because it is too long: counted, never decoded.
-    pub fn too_long(&mut self) {}
-
-    /// The newest hello, if one came.
-    pub fn hello(&self) -> Option<&Hello> {
-        None
-    }
-
-    /// What came so far.
-    pub fn tally(&self) -> &Tally {
-        unreachable!()
-    }
-
-    /// Names of fields that came and that the config does not use, at most 256, in the order they first came.
-    pub fn unknown_names(&self) -> &[String] {
-        &[]
-    }
 }

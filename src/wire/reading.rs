@@ -78,8 +78,15 @@ impl Reading {
         &self.fields
     }
 
+    /// Takes every field out, for the next line.
+    #[inline]
+    pub(super) fn clear(&mut self) {
+        self.fields.fill(Raw::Absent);
+    }
+
     /// The same, for the decoder to fill.
-    pub(super) fn fields_mut(&mut self) -> &mut Vec<Raw> {
+    #[inline]
+    pub(super) fn fields_mut(&mut self) -> &mut [Raw] {
         &mut self.fields
     }
 }

@@ -1,2 +1,117 @@
-//! SKELETON.
-fn main() {}
+//! How fast lines are decoded, beside a typed `serde_json` that does less: no ranges, no clocks, no names of the config.
+#![allow(missing_docs, clippy::unwrap_used, reason = "a benchmark")]
+
+use divan::counter::ItemsCount;
+use divan::{Bencher, black_box};
+use kickpanel::time::Stamp;
+use kickpanel::wire::{Decoder, Form, Piece, Splitter, checksum, seal};
+
+fn main() {
+    divan::main();
+}
+
+/// How many lines a turn decodes.
+const LINES: usize = 4096;
+
+/// Readings of a controller at 50 lines a second, of about 170 bytes each.
+fn lines() -> Vec<String> {
+    (0..LINES as u32).map(line).collect()
+}
+
+fn line(number: u32) -> String {
+    // Values that move, so that their digits and their count differ from line to line.
+    let counts = |pin: u32| (number.wrapping_mul(2_654_435_761).rotate_left(pin * 5) ^ number) % 1024;
+    let t = 2_084_013_200 + number * 20_000;
+    let edges = |count: u32, gap: u32| {
+        format!("[{},{},{},{}]", count + number * 2, t - number % gap, gap, gap + number % 97)
+    };
+    let analog: Vec<String> = (0..6).map(|pin| format!("\"a{pin}\":{}", counts(pin))).collect();
+    let mut line = format!(
+        r#"{{"s":{},"t":{t},"ref":{},{},"p2":{},"p3":{},"d4":{}"#,
+        number % 65_536,
+        226 + number % 3,
+        analog.join(","),
+        edges(81_230, 9_820),
+        edges(1_204, 41_300),
+        number / 50 % 2
+    );
+    seal(&mut line);
+    line
+}
+
+/// The fields of the config: all that the lines carry.
+fn names() -> Vec<String> {
+    ["a0", "a1", "a2", "a3", "a4", "a5", "p2", "p3", "d4"].map(String::from).to_vec()
+}
+
+#[divan::bench]
+fn wire_only(bencher: Bencher) {
+    let lines = lines();
+    let mut decoder = Decoder::new(Form::Counts { checksum_required: true }, &names());
+    bencher.counter(ItemsCount::new(LINES)).bench_local(|| {
+        for line in &lines {
+            let decoded = decoder.line(Stamp(0), black_box(line.as_bytes()));
+            assert!(black_box(decoded).is_ok());
+        }
+    });
+}
+
+#[divan::bench]
+fn wire_with_splitter(bencher: Bencher) {
+    let bytes = lines().join("\n").into_bytes();
+    let mut decoder = Decoder::new(Form::Counts { checksum_required: true }, &names());
+    let mut splitter = Splitter::new();
+    bencher.counter(ItemsCount::new(LINES)).bench_local(|| {
+        for chunk in bytes.chunks(4096) {
+            splitter.push(chunk, &mut |piece| {
+                if let Piece::Line(line) = piece {
+                    assert!(black_box(decoder.line(Stamp(0), line)).is_ok());
+                }
+            });
+        }
+        splitter.push(b"\n", &mut |_| {});
+    });
+}
+
+#[divan::bench]
+fn checksum_only(bencher: Bencher) {
+    let lines = lines();
+    bencher.counter(ItemsCount::new(LINES)).bench_local(|| {
+        for line in &lines {
+            black_box(checksum(&black_box(line.as_bytes())[..line.len() - 14]));
+        }
+    });
+}
+
+/// What a plain program would have `serde_json` fill, borrowing from the line.
+#[derive(serde::Deserialize)]
+#[expect(dead_code, reason = "only filled")]
+struct Typed<'a> {
+    s: u16,
+    t: u32,
+    r#ref: f64,
+    a0: f64,
+    a1: f64,
+    a2: f64,
+    a3: f64,
+    a4: f64,
+    a5: f64,
+    p2: [u32; 4],
+    p3: [u32; 4],
+    d4: u8,
+    crc: &'a str,
+}
+
+#[divan::bench]
+fn serde_json_typed(bencher: Bencher) {
+    let lines = lines();
+    bencher.counter(ItemsCount::new(LINES)).bench_local(|| {
+        for line in &lines {
+            let line = black_box(line.as_bytes());
+            let typed: Typed<'_> = serde_json::from_slice(line).unwrap();
+            let sum = checksum(&line[..line.len() - 14]);
+            assert_eq!(u16::from_str_radix(typed.crc, 16), Ok(sum));
+            black_box(typed);
+        }
+    });
+}

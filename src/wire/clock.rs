@@ -1,0 +1,303 @@
+//! A link's own timeline: the controller's clock joined over its wraps and restarts, and what was lost by `s`.
+//!
+//! Owns what must be remembered of clock and running number from line to line. In: clocks and arrival times as read.
+//! Out: where a reading lies, and what happened just before it. Reads no line, asks no time.
+
+use super::ClockField;
+use crate::time::{Micros, Stamp};
+
+/// Half of the wrapping clock: what goes back by less is a restart.
+const HALF: u32 = 1 << 31;
+
+/// Where a reading lies, and what happened just before it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Step {
+    /// On the link's timeline, µs since its first reading.
+    pub at: Micros,
+    /// The controller restarted since the reading before.
+    pub restarted: bool,
+    /// That restart shows here first; a hello has not told of it.
+    pub new_restart: bool,
+    /// Readings lost just before.
+    pub lost: u32,
+    /// The very same reading came before.
+    pub repeated: bool,
+}
+
+/// The clock `t`, the running number `s` and the hello's `up_ms` of the counts form.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Timeline {
+    /// Clock and place of the newest reading.
+    last: Option<(u32, Micros)>,
+    /// The newest `s`; forgotten by a restart.
+    number: Option<u16>,
+    /// Readings without `s` since then.
+    unnumbered: u32,
+    /// A hello told of a restart, and no reading came since.
+    restart_told: bool,
+    /// The newest `up_ms`; forgotten by a restart that the clock showed, so that it counts once.
+    up_ms: Option<u64>,
+}
+
+impl Timeline {
+    /// A reading with clock `t` and number `s`.
+    pub(super) fn reading(&mut self, t: u32, s: Option<u16>) -> Step {
+        let Some((last_t, last_at)) = self.last else {
+            // Nothing came before that could be cut off by a restart or lost.
+            self.restart_told = false;
+            self.last = Some((t, 0));
+            self.begin_numbers(s);
+            return Step::default();
+        };
+        let ahead = t.wrapping_sub(last_t);
+        if self.restart_told || ahead > HALF {
+            return self.restart(t, s, last_at);
+        }
+        let at = last_at.saturating_add(Micros::from(ahead));
+        self.last = Some((t, at));
+        let (lost, repeated) = self.number(s, ahead);
+        Step { at, lost, repeated, ..Step::default() }
+    }
+
+    /// A hello with its time since the start. True where it tells of a restart that was not known yet.
+    pub(super) fn hello(&mut self, up_ms: u64) -> bool {
+        let fell = self.up_ms.is_some_and(|before| up_ms < before);
+        self.up_ms = Some(up_ms);
+        self.restart_told |= fell;
+        fell
+    }
+
+    fn restart(&mut self, t: u32, s: Option<u16>, last_at: Micros) -> Step {
+        let new_restart = !self.restart_told;
+        if new_restart {
+            // The hello that this restart is yet to bring falls too; it must not count a second time.
+            self.up_ms = None;
+        }
+        self.restart_told = false;
+        let at = last_at.saturating_add(Micros::from(t));
+        self.last = Some((t, at));
+        self.begin_numbers(s);
+        Step { at, restarted: true, new_restart, ..Step::default() }
+    }
+
+    fn begin_numbers(&mut self, s: Option<u16>) {
+        self.number = s;
+        self.unnumbered = 0;
+    }
+
+    /// How many readings are missing before number `s`, and whether it is the one before again.
+    fn number(&mut self, s: Option<u16>, ahead: u32) -> (u32, bool) {
+        let Some(s) = s else {
+            self.unnumbered = self.unnumbered.saturating_add(1);
+            return (0, false);
+        };
+        let before = self.number.replace(s);
+        // Readings without a number may have been counted by the controller, or not: they never count as lost.
+        let unnumbered = std::mem::take(&mut self.unnumbered);
+        let Some(before) = before else { return (0, false) };
+        if s == before && ahead == 0 && unnumbered == 0 {
+            return (0, true);
+        }
+        (u32::from(s.wrapping_sub(before).wrapping_sub(1)).saturating_sub(unnumbered), false)
+    }
+}
+
+/// The timeline of the other forms: by a clock that a sketch sends, or by when lines arrive.
+#[derive(Clone, Debug)]
+pub(super) struct SketchClock {
+    /// Microseconds of one step; `None`: by arrival.
+    step_us: Option<f64>,
+    /// A clock and the place that belongs to it; distances count from here, so that roundings do not add up.
+    base: (f64, Micros),
+    /// The newest clock and its place.
+    last: Option<(f64, Micros)>,
+}
+
+/// The highest clock that a sketch may send: beyond it `f64` no longer counts single steps.
+const HIGHEST: f64 = 9_007_199_254_740_992.0;
+/// Where a clock of 32 bits begins anew.
+const WRAP: f64 = 4_294_967_296.0;
+
+impl SketchClock {
+    pub(super) fn new(field: Option<&ClockField>) -> Self {
+        Self { step_us: field.map(|field| field.step_us), base: (0.0, 0), last: None }
+    }
+
+    /// Whether `value` may be a clock at all.
+    pub(super) fn may_be(value: f64) -> bool {
+        (0.0..HIGHEST).contains(&value)
+    }
+
+    /// A reading that arrived at `now` and whose clock, where it has one, is `value`.
+    pub(super) fn reading(&mut self, now: Stamp, value: Option<f64>) -> Step {
+        let (step_us, value) = match (self.step_us, value) {
+            (Some(step_us), Some(value)) => (step_us, value),
+            _ => (1.0, now.0 as f64),
+        };
+        let Some((last, last_at)) = self.last else {
+            self.base = (value, 0);
+            self.last = Some((value, 0));
+            return Step::default();
+        };
+        let restarted = self.step_us.is_some() && value < last && !wrapped(last, value);
+        if restarted {
+            self.base = (0.0, last_at);
+        } else if value < last && self.step_us.is_some() {
+            self.base.0 -= WRAP;
+        }
+        let (base, base_at) = self.base;
+        #[expect(clippy::cast_possible_truncation, reason = "rounded to the microsecond; the ends saturate")]
+        let distance = ((value - base) * step_us).round() as Micros;
+        // Roundings, and an arrival that is handed in too early, never lead back.
+        let at = base_at.saturating_add(distance).max(last_at);
+        self.last = Some((value, at));
+        Step { at, restarted, new_restart: restarted, ..Step::default() }
+    }
+}
+
+/// Whether a clock of 32 bits that fell from `last` to `value` began anew by itself.
+fn wrapped(last: f64, value: f64) -> bool {
+    last < WRAP && last - value > WRAP / 2.0
+}
+
+#[cfg(test)]
+mod tests {
+    use rstest::rstest;
+
+    use super::*;
+
+    #[test]
+    fn the_first_reading_lies_at_zero() {
+        assert_eq!(Timeline::default().reading(4_000_000_000, Some(9)), Step::default());
+    }
+
+    #[test]
+    fn twenty_wraps_of_a_day_are_joined() {
+        let mut timeline = Timeline::default();
+        let step = 20_000_u32;
+        let (mut t, mut expected) = (4_294_900_000_u32, 0);
+        timeline.reading(t, None);
+        for _ in 0..86_400 * 50 {
+            t = t.wrapping_add(step);
+            expected += Micros::from(step);
+            let step = timeline.reading(t, None);
+            assert_eq!((step.at, step.restarted), (expected, false));
+        }
+        assert_eq!(expected / (1 << 32), 20);
+    }
+
+    #[rstest]
+    #[case::half_ahead(0x8000_0000, false)]
+    #[case::just_less_than_half_back(0x8000_0001, true)]
+    #[case::one_back(u32::MAX, true)]
+    #[case::still(0, false)]
+    fn a_clock_that_goes_back_by_less_than_half_is_a_restart(#[case] ahead: u32, #[case] restarted: bool) {
+        let mut timeline = Timeline::default();
+        timeline.reading(7, Some(1));
+        timeline.reading(1_000_007, Some(2));
+        let t = 1_000_007_u32.wrapping_add(ahead);
+        let step = timeline.reading(t, Some(900));
+        assert_eq!((step.restarted, step.new_restart), (restarted, restarted));
+        let at = if restarted { 1_000_000 + Micros::from(t) } else { 1_000_000 + Micros::from(ahead) };
+        assert_eq!(step.at, at);
+        assert_eq!(step.lost, if restarted { 0 } else { 897 });
+    }
+
+    #[test]
+    fn a_restart_that_clock_and_hello_both_show_counts_once() {
+        // The hello comes first, as at every boot.
+        let mut timeline = Timeline::default();
+        assert!(!timeline.hello(5_000));
+        timeline.reading(5_000_000, Some(250));
+        assert!(timeline.hello(12));
+        let step = timeline.reading(30_000, Some(0));
+        assert_eq!((step.restarted, step.new_restart, step.lost, step.at), (true, false, 0, 30_000));
+        assert!(!timeline.reading(50_000, Some(1)).restarted);
+        // The boot's hello was lost, and the next one comes seconds later.
+        let step = timeline.reading(10_000, Some(0));
+        assert_eq!((step.restarted, step.new_restart), (true, true));
+        assert!(!timeline.hello(9));
+        assert!(!timeline.reading(30_000, Some(1)).restarted);
+    }
+
+    #[test]
+    fn a_restart_after_more_than_half_a_wrap_shows_by_the_hello() {
+        let mut timeline = Timeline::default();
+        timeline.hello(2_999_000);
+        timeline.reading(3_000_000_000, Some(5));
+        assert!(timeline.hello(12));
+        let step = timeline.reading(40_000, Some(0));
+        assert_eq!((step.at, step.restarted, step.lost), (40_000, true, 0));
+    }
+
+    #[test]
+    fn a_hello_before_any_reading_cuts_nothing() {
+        let mut timeline = Timeline::default();
+        timeline.hello(5_000);
+        assert!(timeline.hello(12));
+        assert!(!timeline.reading(30_000, Some(0)).restarted);
+    }
+
+    #[test]
+    fn every_gap_in_the_running_number_is_counted_exactly() {
+        for first in [0_u16, 1, 32_767, 65_535] {
+            for gap in 0..=65_535_u16 {
+                let mut timeline = Timeline::default();
+                timeline.reading(0, Some(first));
+                let step = timeline.reading(20_000, Some(first.wrapping_add(gap).wrapping_add(1)));
+                assert_eq!((step.lost, step.repeated), (u32::from(gap), false));
+            }
+        }
+    }
+
+    #[test]
+    fn the_same_number_is_a_repetition_only_at_the_same_time() {
+        let mut timeline = Timeline::default();
+        timeline.reading(1_000, Some(7));
+        let again = timeline.reading(1_000, Some(7));
+        assert_eq!((again.lost, again.repeated), (0, true));
+        let later = timeline.reading(1_001, Some(7));
+        assert_eq!((later.lost, later.repeated), (65_535, false));
+    }
+
+    #[test]
+    fn readings_without_a_number_are_not_lost() {
+        for numbered_too in [0, 2] {
+            let mut timeline = Timeline::default();
+            timeline.reading(0, Some(10));
+            timeline.reading(1, None);
+            timeline.reading(2, None);
+            assert_eq!(timeline.reading(3, Some(11 + numbered_too)).lost, 0);
+        }
+    }
+
+    fn milliseconds() -> SketchClock {
+        SketchClock::new(Some(&ClockField { name: "time".into(), step_us: 1_000.0 }))
+    }
+
+    #[test]
+    fn a_sketch_clock_is_joined_over_its_wrap_and_its_restart() {
+        let mut clock = milliseconds();
+        let mut at = |value: f64| {
+            let step = clock.reading(Stamp(0), Some(value));
+            (step.at, step.restarted)
+        };
+        assert_eq!(at(4_294_967_290.0), (0, false));
+        assert_eq!(at(4_294_967_295.0), (5_000, false));
+        assert_eq!(at(5.0), (15_000, false));
+        assert_eq!(at(10.5), (20_500, false));
+        assert_eq!(at(4.0), (24_500, true));
+        assert_eq!(at(104.0), (124_500, false));
+    }
+
+    #[test]
+    fn without_a_clock_arrival_counts_and_never_goes_back() {
+        let mut clock = SketchClock::new(None);
+        let mut at = |now: Micros| {
+            let step = clock.reading(Stamp(now), None);
+            assert!(!step.restarted);
+            step.at
+        };
+        assert_eq!([at(5_000_000), at(5_020_000), at(5_010_000), at(5_040_000)], [0, 20_000, 20_000, 40_000]);
+    }
+}

@@ -1,0 +1,223 @@
+//! The counts format, version 1: one JSON object a line.
+//!
+//! Owns the rules of a line: checksum, shape, ranges, in this order; and what a link has shown of itself so far. In:
+//! lines without LF. Out: fields filled and clocks joined, a hello, or the one reason why a line is refused. A usual
+//! line is read by [`super::scan`]; whatever that does not take is judged here by the full rules.
+
+use super::clock::{Step, Timeline};
+use super::core::{Core, Taken};
+use super::crc::{self, Trailer, checksum};
+use super::fields::{Class, Target};
+use super::json::{self, Member};
+use super::keys::Keys;
+use super::scan::{self, Heads};
+use super::{Edges, Hello, Raw, Reject, hello, number};
+
+/// After so many right checksums a line without one was itself hit.
+const TRUSTED: u32 = 8;
+/// The converter's highest count until a hello tells it.
+const ADC_MAX: u32 = 1023;
+
+/// What is remembered of a link in the counts form.
+#[derive(Clone, Debug)]
+pub(super) struct Counts {
+    /// The config asks for a checksum on every line.
+    required: bool,
+    /// Right checksums since the link was opened, up to [`TRUSTED`].
+    right: u32,
+    /// The converter's highest count.
+    most: f64,
+    keys: Keys,
+    timeline: Timeline,
+    /// Off in tests only: then every line takes the exact way.
+    pub(super) scanning: bool,
+}
+
+/// A line that was judged by the full rules.
+enum Exact {
+    Hello(Box<Hello>),
+    Reading(Heads),
+}
+
+impl Counts {
+    pub(super) fn new(required: bool, core: &Core) -> Self {
+        let keys = Keys::new(&core.names);
+        let most = f64::from(ADC_MAX);
+        Self { required, right: 0, most, keys, timeline: Timeline::default(), scanning: true }
+    }
+
+    pub(super) fn opened(&mut self) {
+        self.right = 0;
+    }
+
+    /// Takes one line that is neither empty nor too long.
+    pub(super) fn line(&mut self, core: &mut Core, line: &[u8]) -> Result<Taken, Reject> {
+        core.reading.clear();
+        if let Some(heads) = self.scanned(core, line) {
+            self.reading(core, heads);
+            return Ok(Taken::Reading);
+        }
+        core.reading.clear();
+        match self.exact(core, line)? {
+            Exact::Reading(heads) => {
+                self.reading(core, heads);
+                Ok(Taken::Reading)
+            }
+            Exact::Hello(hello) => {
+                self.most = f64::from(hello.adc_max);
+                if self.timeline.hello(hello.up_ms) {
+                    core.tally.restarts += 1;
+                }
+                core.hello = Some(*hello);
+                Ok(Taken::Hello)
+            }
+        }
+    }
+
+    /// Reads a usual line: checksum, then members.
+    #[inline]
+    fn scanned(&mut self, core: &mut Core, line: &[u8]) -> Option<Heads> {
+        if !self.scanning {
+            return None;
+        }
+        let trailer = crc::usual_trailer(line);
+        let end = match trailer {
+            Some((comma, sum)) if checksum(&line[..comma]) == sum => comma,
+            None if !self.must_have_checksum() && line.ends_with(b"}") => line.len() - 1,
+            _ => return None,
+        };
+        let heads = scan::scan(line, end, &mut self.keys, self.most, core.reading.fields_mut())?;
+        if trailer.is_some() {
+            self.right = (self.right + 1).min(TRUSTED);
+        }
+        Some(heads)
+    }
+
+    fn must_have_checksum(&self) -> bool {
+        self.required || self.right >= TRUSTED
+    }
+
+    /// Joins the clock and writes down what happened just before.
+    fn reading(&mut self, core: &mut Core, heads: Heads) {
+        let step: Step = self.timeline.reading(heads.t, heads.s);
+        core.reading.t = heads.t;
+        core.took(step);
+    }
+
+    /// Judges a line by all rules, in their order: text, checksum, shape, ranges.
+    fn exact(&mut self, core: &mut Core, line: &[u8]) -> Result<Exact, Reject> {
+        let text = std::str::from_utf8(line).map_err(|_| Reject::NotUtf8)?;
+        let trailer = self.trailer(text)?;
+        let mut members = json::object_line(text).ok_or(Reject::Malformed)?;
+        if trailer {
+            members.pop();
+        }
+        if members.iter().any(|member| member.name == "crc") {
+            return Err(Reject::Checksum);
+        }
+        if !trailer && self.must_have_checksum_before(trailer) {
+            return Err(Reject::ChecksumMissing);
+        }
+        hello::refuse_repeated(&members)?;
+        match members.iter().find(|member| member.name == "hello") {
+            Some(member) => hello::read(member.value).map(|hello| Exact::Hello(Box::new(hello))),
+            None => self.fields(core, &members).map(Exact::Reading),
+        }
+    }
+
+    fn must_have_checksum_before(&self, trailer: bool) -> bool {
+        !trailer && self.must_have_checksum()
+    }
+
+    /// Whether the line has a right checksum as its last member; one that is wrong refuses it.
+    fn trailer(&mut self, text: &str) -> Result<bool, Reject> {
+        let (comma, says) = match crc::trailer(text.as_bytes()) {
+            Trailer::None => return Ok(false),
+            Trailer::Spoilt => return Err(Reject::Checksum),
+            Trailer::Says { comma, sum } => (comma, sum),
+        };
+        let covered = text.get(..comma).unwrap_or_default();
+        let from = covered.find('{').ok_or(Reject::Malformed)?;
+        if checksum(&covered.as_bytes()[from..]) != says {
+            return Err(Reject::Checksum);
+        }
+        self.right = (self.right + 1).min(TRUSTED);
+        Ok(true)
+    }
+
+    /// Reads the members of a reading, the clock first, and learns their names once all are good.
+    fn fields(&mut self, core: &mut Core, members: &[Member<'_>]) -> Result<Heads, Reject> {
+        let clock = members.iter().find(|member| member.name == "t").ok_or(Reject::FieldMissing)?;
+        let t = integer(clock.value, u32::MAX)?;
+        let mut s = None;
+        for member in members {
+            let target = core.names.target(&member.name);
+            let raw = match target.class {
+                Class::Clock => continue,
+                Class::Sequence => {
+                    s = u16::try_from(integer(member.value, u32::from(u16::MAX))?).ok();
+                    continue;
+                }
+                class => value(member.value, class, t, self.most)?,
+            };
+            if let Some(field) = core.reading.fields_mut().get_mut(usize::from(target.slot)) {
+                *field = raw;
+            }
+        }
+        for member in members {
+            self.learn(core, member);
+        }
+        Ok(Heads { t, s })
+    }
+
+    /// Learns a name that came with a number or null, so that the next line with it is a usual one.
+    fn learn(&mut self, core: &mut Core, member: &Member<'_>) {
+        let target = core.names.target(&member.name);
+        let has_meaning = matches!(target.class, Class::Pulse) || is_number(member.value) || member.value == "null";
+        let fixed = matches!(target.class, Class::Clock | Class::Sequence);
+        if fixed || !has_meaning {
+            return;
+        }
+        if target.slot != Target::NOWHERE || core.names.note_unknown(&member.name) {
+            self.keys.learn(&member.name, target);
+        }
+    }
+}
+
+fn is_number(value: &str) -> bool {
+    value.starts_with(|first: char| first == '-' || first.is_ascii_digit())
+}
+
+/// The integer 0…`most` that `value` writes.
+fn integer(value: &str, most: u32) -> Result<u32, Reject> {
+    let number = number::json(value.as_bytes(), 0).ok_or(Reject::WrongType)?;
+    u32::try_from(number.up_to(u64::from(most))?).map_err(|_| Reject::OutOfRange)
+}
+
+/// The value of a member that is neither clock nor running number, on a line with clock `t`.
+fn value(value: &str, class: Class, t: u32, most: f64) -> Result<Raw, Reject> {
+    if value == "null" {
+        return Ok(Raw::Null);
+    }
+    if class == Class::Pulse {
+        return edges(value, t).map(Raw::Edges);
+    }
+    match number::json(value.as_bytes(), 0) {
+        Some(number) => scan::in_range(number, class, most).map(Raw::Number),
+        None if class == Class::Unknown => Ok(Raw::Absent),
+        None => Err(Reject::WrongType),
+    }
+}
+
+/// `[count, last]` or `[count, last, min, max]`.
+fn edges(value: &str, t: u32) -> Result<Edges, Reject> {
+    let parts = json::elements(value).ok_or(Reject::WrongType)?;
+    let part = |place: usize| integer(parts[place], u32::MAX);
+    let gaps = match parts.len() {
+        2 => None,
+        4 => Some((part(2)?, part(3)?)),
+        _ => return Err(Reject::WrongType),
+    };
+    let edges = Edges { count: part(0)?, last: part(1)?, gaps };
+    if scan::plausible(edges, t) { Ok(edges) } else { Err(Reject::OutOfRange) }
+}
