@@ -4,7 +4,7 @@
 //! told from data. In: a [`Window`]. Out: entries, and what was hit. Opens no file, knows no joined timeline.
 //!
 //! What is trusted: a stretch whose sum is right. What a power cut may leave behind the last sum is whatever the disk
-//! makes of sectors that were on their way: lines there are given out, but not those beside bytes that are no line,
+//! makes of sectors that were on their way: lines there are given out, but not those beside bytes that nobody wrote,
 //! since their own end may have been made up.
 
 use super::format::{CRC, Entry, Fault, Mark, Sum, line_end, own_note, unescape};
@@ -238,6 +238,7 @@ impl Kept {
         if self.proof != Proof::Right {
             damage.sums += 1;
             damage.bytes += self.covered.0;
+            self.doubt_neighbours(usize::MAX);
         }
         self.begin_sum();
     }
@@ -256,16 +257,31 @@ impl Kept {
     /// The part ends with lines behind its last sum, and perhaps with a line that was never finished.
     fn tail(&mut self, scanned: usize, damage: &mut Damage) {
         let pending = self.window.pending();
-        let torn = &pending[scanned..];
-        damage.torn += torn.len() as u64;
-        let made_up = |bytes: &[u8]| matches!(Entry::parse(bytes), Err(Fault::Columns));
-        let no_text = std::str::from_utf8(torn).is_err_and(|error| error.error_len().is_some());
-        let torn_is_wild = no_text || torn.iter().any(|byte| (*byte < b' ' && *byte != b'\t') || *byte == 0x7F);
-        let mut wild: Vec<bool> = self.lines.iter().map(|line| made_up(&pending[line.from..line.to])).collect();
-        wild.push(torn_is_wild);
         self.length = pending.len();
-        for (place, line) in self.lines.iter_mut().enumerate() {
-            line.whole = !(wild[place + 1] || place > 0 && wild[place - 1]);
+        damage.torn += (pending.len() - scanned) as u64;
+        self.doubt_neighbours(scanned);
+    }
+
+    /// Of the lines beside bytes that nobody wrote, none can be vouched for: a made-up LF may have cut them short. One
+    /// wrong byte in a run of lines is a flipped bit, which makes no such bytes. `torn`: where the line begins that was
+    /// never finished.
+    fn doubt_neighbours(&mut self, torn: usize) {
+        let pending = self.window.pending();
+        let mut foreign: Vec<usize> = Vec::with_capacity(self.lines.len() + 1);
+        for line in &self.lines {
+            let bytes = &pending[line.from..line.to];
+            foreign.push(if Entry::parse(bytes).is_err() { 1 + foreign_bytes(bytes) } else { 0 });
+        }
+        foreign.push(foreign_end(pending.get(torn..).unwrap_or_default()));
+        let mut place = 0_usize;
+        for run in foreign.chunk_by(|one, other| (*one > 0) == (*other > 0)) {
+            let wild = run.iter().filter(|count| **count > 0).map(|count| count - 1).sum::<usize>() >= 2;
+            if wild {
+                let before = place.checked_sub(1);
+                let beside = before.into_iter().chain([place + run.len()]);
+                beside.for_each(|place| self.lines.get_mut(place).into_iter().for_each(|line| line.whole = false));
+            }
+            place += run.len();
         }
     }
 
@@ -284,4 +300,17 @@ fn stated_sum(line: &[u8]) -> Option<(Stamp, u32)> {
     let entry = Entry::parse(line).ok()?;
     let sum: note::Sum<'_> = serde_json::from_slice(entry.payload).ok()?;
     Some((entry.at, u32::from_str_radix(sum.crc32, 16).ok()?))
+}
+
+/// How many of `bytes` stand in no line of a recording.
+fn foreign_bytes(bytes: &[u8]) -> usize {
+    bytes.iter().filter(|byte| (**byte < b' ' && **byte != b'\t') || **byte >= 0x7F).count()
+}
+
+/// The same plus one for a line that was never finished; 0 where it is the clean beginning of one.
+fn foreign_end(torn: &[u8]) -> usize {
+    let no_text = std::str::from_utf8(torn).is_err_and(|error| error.error_len().is_some());
+    let control = torn.iter().any(|byte| (*byte < b' ' && *byte != b'\t') || *byte == 0x7F);
+    let no_time = torn.first().is_some_and(|byte| !byte.is_ascii_digit());
+    if no_text || control || no_time { 1 + foreign_bytes(torn).max(2) } else { 0 }
 }

@@ -13,7 +13,7 @@ pub const FORMAT: u32 = 1;
 /// The note that begins every part of a recording.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Head {
-    note: HeadTag,
+    pub(super) note: HeadTag,
     /// Version of the format.
     #[serde(default)]
     pub format: u32,
@@ -41,7 +41,7 @@ pub struct Head {
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-enum HeadTag {
+pub(super) enum HeadTag {
     #[default]
     #[serde(rename = "recording")]
     Recording,
@@ -129,6 +129,11 @@ pub enum Told<'a> {
         lines: u64,
         /// How many bytes of the recording those were.
         bytes: u64,
+    },
+    /// Something is odd about the number of this drive.
+    Numbers {
+        /// What, in words.
+        why: &'a str,
     },
     /// The recording ended well. The last line.
     Closed,

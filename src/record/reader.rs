@@ -135,7 +135,8 @@ impl Recording {
         Self::from_places(vec![Place { path, memory: Some(bytes), named: true }])
     }
 
-    fn from_places(places: Vec<Place>) -> Result<Self, ReadError> {
+    /// The parts at `places`, in that order.
+    pub(super) fn from_places(places: Vec<Place>) -> Result<Self, ReadError> {
         let first = places.first().map(|place| place.path.clone());
         let mut recording = Self {
             places: places.into_iter(),

@@ -1,8 +1,12 @@
 //! How fast lines are decoded, beside a typed `serde_json` that does less: no ranges, no clocks, no names of the config.
 #![allow(missing_docs, clippy::unwrap_used, reason = "a benchmark")]
 
+use std::sync::Arc;
+
 use divan::counter::ItemsCount;
 use divan::{Bencher, black_box};
+use kickpanel::config::{self, LinkId};
+use kickpanel::pipeline::{Outcome, Pipeline};
 use kickpanel::time::Stamp;
 use kickpanel::wire::{Decoder, Form, Piece, Splitter, checksum, seal};
 
@@ -22,9 +26,8 @@ fn line(number: u32) -> String {
     // Values that move, so that their digits and their count differ from line to line.
     let counts = |pin: u32| (number.wrapping_mul(2_654_435_761).rotate_left(pin * 5) ^ number) % 1024;
     let t = 2_084_013_200 + number * 20_000;
-    let edges = |count: u32, gap: u32| {
-        format!("[{},{},{},{}]", count + number * 2, t - number % gap, gap, gap + number % 97)
-    };
+    let edges =
+        |count: u32, gap: u32| format!("[{},{},{},{}]", count + number * 2, t - number % gap, gap, gap + number % 97);
     let analog: Vec<String> = (0..6).map(|pin| format!("\"a{pin}\":{}", counts(pin))).collect();
     let mut line = format!(
         r#"{{"s":{},"t":{t},"ref":{},{},"p2":{},"p3":{},"d4":{}"#,
@@ -114,4 +117,54 @@ fn serde_json_typed(bencher: Bencher) {
             black_box(typed);
         }
     });
+}
+
+/// Everything from a line to the snapshot: 11 channels and 13 alarms of the lorry.
+#[divan::bench]
+fn pipeline(bencher: Bencher) {
+    through_the_pipeline(bencher, &lines());
+}
+
+/// The same with values that move as those of an engine do: a few counts from line to line.
+#[divan::bench]
+fn pipeline_of_a_steady_engine(bencher: Bencher) {
+    through_the_pipeline(bencher, &(0..LINES as u32).map(steady).collect::<Vec<_>>());
+}
+
+fn through_the_pipeline(bencher: Bencher, lines: &[String]) {
+    let model = config::load(include_str!("../suite/pipeline/lorry.toml")).model.unwrap();
+    let mut pipeline = Pipeline::new(Arc::new(model));
+    let mut now = Stamp(0);
+    bencher.counter(ItemsCount::new(LINES)).bench_local(|| {
+        for line in lines {
+            now = now.after(20_000);
+            let outcome = pipeline.line(LinkId(0), now, black_box(line.as_bytes()), &mut |change| {
+                black_box(change);
+            });
+            assert_eq!(outcome, Outcome::Reading);
+            black_box(pipeline.snapshot());
+        }
+    });
+}
+
+fn steady(number: u32) -> String {
+    let noise = |pin: u32| (number.wrapping_mul(2_654_435_761).rotate_left(pin * 5) ^ number) % 4;
+    let t = 2_084_013_200 + number * 20_000;
+    let mut line = format!(
+        r#"{{"s":{},"t":{t},"ref":{},"a0":{},"a1":{},"a2":{},"a3":{},"a4":{},"a5":{},"p2":[{},{},9820,10240],"p3":[{},{},41300,42011],"d4":1"#,
+        number % 65_536,
+        225 + noise(7) / 3,
+        212 + noise(0),
+        540 + noise(1),
+        512 + noise(2),
+        387 + noise(3),
+        498 + noise(4),
+        701 + noise(5),
+        81_230 + number * 2,
+        t - 1201,
+        1_204 + number / 2,
+        t - 1201 - number % 2 * 20_000,
+    );
+    seal(&mut line);
+    line
 }

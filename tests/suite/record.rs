@@ -1,3 +1,4 @@
 //! Checks of the record room against the outside.
 
 mod reading;
+mod writing;

@@ -1,5 +1,6 @@
 //! Reading: plain, packed, bare, folders, damage, hostile files.
 
+use std::fmt::Write as _;
 use std::fs;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -68,7 +69,7 @@ fn part(drive: u32, part: u32, from_ms: i64, seconds: i64) -> String {
     for index in 0..seconds {
         for line in 0..10 {
             let ms = from_ms + index * 1000 + line * 100;
-            second.push_str(&format!("{ms}.5\tengine\t<\t{{\"s\":{},\"t\":{}}}\n", index * 10 + line, ms * 1000));
+            let _ = writeln!(second, "{ms}.5\tengine\t<\t{{\"s\":{},\"t\":{}}}", index * 10 + line, ms * 1000);
         }
         out.push_str(&second);
         out.push_str(&sum(from_ms + index * 1000 + 999, &second));
