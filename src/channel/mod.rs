@@ -3,55 +3,142 @@
 //! Owns [`Trust`], [`Value`] and the [`Bank`] of all channels. A value without its trust does not exist in any type
 //! that leaves this room. No alarms, no drawing, no clock.
 
+mod analog;
+mod dependent;
+mod feed;
+mod finish;
+mod formula;
+mod fresh;
+mod input;
+mod judge;
+mod pulse;
+mod sense;
+mod touch;
 mod trust;
+mod window;
 
+pub use finish::When;
+pub use formula::{Condition, Moment};
+pub use touch::Touch;
 pub use trust::{Trust, Value};
 
 use crate::config::{LinkId, Model};
-use crate::state::{LinkShown, Shown};
+use crate::state::Shown;
 use crate::time::{Micros, Stamp};
 use crate::wire::{Reading, Tally};
+use dependent::Dependent;
+use feed::{Board, Feed};
 
-/// What the bank must know of a link besides the line itself.
-#[derive(Clone, Copy, Debug)]
-pub struct LinkFacts<'a> {
-    /// Which link.
-    pub link: LinkId,
-    /// What came over it so far.
-    pub tally: &'a Tally,
-    /// Highest count of its converter.
-    pub adc_max: f64,
+/// Running totals of one link.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Totals {
+    /// Readings lost on the way.
+    pub lost: u64,
+    /// Lines refused.
+    pub bad: u64,
+    /// Restarts of the controller.
+    pub restarts: u64,
+}
+
+impl Totals {
+    /// The totals of `tally`.
+    pub fn of(tally: &Tally) -> Self {
+        // All lines are either taken or refused, exactly, so that the reasons need not be added up.
+        let taken = tally.readings + tally.hellos + tally.headers;
+        Self { lost: tally.lost, bad: tally.lines.saturating_sub(taken), restarts: tally.restarts }
+    }
 }
 
 /// All channels with what must be remembered from line to line.
-#[derive(Debug)]
-pub struct Bank {}
+///
+/// A reading goes through [`Bank::begin`], [`Bank::take`], [`Bank::count`] and [`Bank::settle`], in that order. Nothing
+/// of that allocates, but for a window of a formula that fills for the first time.
+#[derive(Clone, Debug)]
+pub struct Bank {
+    feeds: Vec<Feed>,
+    dependents: Vec<Dependent>,
+    touched: Vec<Touch>,
+    emf: Vec<Value>,
+}
 
 impl Bank {
     /// Every channel unknown.
     pub fn new(model: &Model) -> Self {
-        let _ = model;
-        Self {}
+        let links = (0_u8..).take(model.links.len());
+        let channel = |id: &crate::config::ChannelId| Dependent::new(*id, model.channels.get(id.index())?);
+        Self {
+            feeds: links.map(|link| Feed::new(model, LinkId(link))).collect(),
+            dependents: model.order.iter().filter_map(channel).collect(),
+            touched: vec![Touch::NONE; model.channels.len()],
+            emf: vec![Value::MISSING; model.channels.len()],
+        }
     }
 
-    /// Takes one reading. `now`: when it arrived on the computer's timeline; `at`: the time of exports, µs.
-    /// Updates every channel of that link, what is stale, and every formula. Allocates nothing.
-    pub fn reading(
-        &mut self,
-        model: &Model,
-        facts: LinkFacts<'_>,
-        reading: &Reading,
-        now: Stamp,
-        at: Micros,
-        channels: &mut [Shown],
-        link: &mut LinkShown,
-    ) {
-        let _ = (model, facts, reading, now, at, channels, link);
+    /// A reading came over `link` at `now`: what the other links last sent is judged by the computer's clock, carried on
+    /// from their last line.
+    pub fn begin(&mut self, link: LinkId, now: Stamp, channels: &mut [Shown]) {
+        self.touched.fill(Touch::NONE);
+        if self.feeds.len() > 1 {
+            let mut board = Board { channels, touched: &mut self.touched, emf: &mut self.emf };
+            for (place, feed) in self.feeds.iter_mut().enumerate() {
+                if place != link.index() {
+                    feed.carry_on(now, true, &mut board);
+                }
+            }
+        }
     }
 
-    /// Time passed without a line: marks what is stale, and formulas that depend on it. True where anything changed.
-    pub fn tick(&mut self, model: &Model, now: Stamp, channels: &mut [Shown]) -> bool {
-        let _ = (model, now, channels);
-        false
+    /// Takes one reading of `link` that came at `now`. `adc_max`: the highest count of its converter.
+    pub fn take(&mut self, link: LinkId, adc_max: f64, reading: &Reading, now: Stamp, channels: &mut [Shown]) {
+        let mut board = Board { channels, touched: &mut self.touched, emf: &mut self.emf };
+        if let Some(feed) = self.feeds.get_mut(link.index()) {
+            feed.take(reading, adc_max, now, &mut board);
+        }
+    }
+
+    /// The totals of `link` are `totals`, after whatever came over it.
+    pub fn count(&mut self, link: LinkId, totals: Totals, when: When, channels: &mut [Shown]) {
+        let mut board = Board { channels, touched: &mut self.touched, emf: &mut self.emf };
+        if let Some(feed) = self.feeds.get_mut(link.index()) {
+            feed.count(totals, when, &mut board);
+        }
+    }
+
+    /// Brings thermocouples and formulas up to what happened.
+    pub fn settle(&mut self, when: When, channels: &mut [Shown]) {
+        for dependent in &mut self.dependents {
+            dependent.settle(when, channels, &mut self.touched, &self.emf);
+        }
+    }
+
+    /// Time passed without a line: marks what is stale, and what depends on it. True where anything changed.
+    ///
+    /// Leaves no trace in windows, rates or smoothing: the next line finds all as if it had not been called.
+    pub fn tick(&mut self, now: Stamp, at: Micros, channels: &mut [Shown]) -> bool {
+        self.touched.fill(Touch::NONE);
+        let mut board = Board { channels, touched: &mut self.touched, emf: &mut self.emf };
+        let mut changed = false;
+        for feed in &mut self.feeds {
+            changed |= feed.carry_on(now, false, &mut board);
+        }
+        if changed {
+            self.settle(When { at, now, line: false }, channels);
+        }
+        changed
+    }
+
+    /// When [`Bank::tick`] has something to do at the earliest, if no line comes; on the computer's timeline.
+    pub fn due(&self) -> Option<Stamp> {
+        self.feeds.iter().filter_map(Feed::due).min()
+    }
+
+    /// The supply of the converter of `link` in volts, where it is known.
+    pub fn supply(&self, link: LinkId) -> Option<f64> {
+        self.feeds.get(link.index()).and_then(Feed::supply)
+    }
+
+    /// What the newest line, or tick, did to each channel.
+    pub fn touched(&self) -> &[Touch] {
+        &self.touched
     }
 }

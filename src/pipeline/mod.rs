@@ -4,19 +4,30 @@
 //! clock, no file, no task. Times come in as arguments, so a simulated day runs in seconds and a recording replayed
 //! gives bit for bit what was shown on the road.
 
-use crate::config::{LinkId, SharedModel};
-use crate::state::Snapshot;
-use crate::time::Stamp;
-use crate::watch::Change;
-use crate::wire::{Reject, Tally};
+mod lane;
+mod rows;
+
+use crate::channel::{Bank, Moment, When};
+use crate::config::{LinkId, Model, SharedModel};
+use crate::state::{AlarmShown, LinkShown, Shown, Snapshot};
+use crate::time::{Micros, Stamp};
+use crate::watch::{Change, Watch};
+use crate::wire::{Decoded, Decoder, Reject, Tally};
+use lane::Lane;
+use rows::Rows;
+
+static NOTHING: Tally =
+    Tally { lines: 0, readings: 0, hellos: 0, headers: 0, lost: 0, restarts: 0, refused: [0; Reject::ALL.len()] };
 
 /// What a line did.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Outcome {
-    /// It was empty, a header or a reading that had come before.
+    /// It was empty, or a header.
     Nothing,
     /// The snapshot has a new reading.
     Reading,
+    /// It was a reading that had come before: it says nothing new.
+    Repeated,
     /// The controller said what it is.
     Hello,
     /// It was thrown away.
@@ -27,13 +38,27 @@ pub enum Outcome {
 #[derive(Debug)]
 pub struct Pipeline {
     model: SharedModel,
+    lanes: Vec<Lane>,
+    rows: Rows,
+    bank: Bank,
+    watch: Watch,
     snapshot: Snapshot,
+    /// Whether the last step was a line.
+    line: bool,
 }
 
 impl Pipeline {
     /// A core that has heard nothing yet.
     pub fn new(model: SharedModel) -> Self {
-        Self { model, snapshot: Snapshot::default() }
+        Self {
+            lanes: model.links.iter().map(Lane::new).collect(),
+            rows: Rows::new(&model),
+            bank: Bank::new(&model),
+            watch: Watch::new(&model),
+            snapshot: empty(&model),
+            line: false,
+            model,
+        }
     }
 
     /// The model it works by.
@@ -44,29 +69,76 @@ impl Pipeline {
     /// Takes one line without its LF that arrived over `link` at `now`. Allocates nothing for a usual reading.
     /// `changed` hears of each alarm that begins or ends.
     pub fn line(&mut self, link: LinkId, now: Stamp, line: &[u8], changed: &mut dyn FnMut(Change)) -> Outcome {
-        let _ = (link, now, line, changed);
-        Outcome::Nothing
+        let place = link.index();
+        let Some(lane) = self.lanes.get_mut(place) else { return Outcome::Nothing };
+        let channels = &mut self.snapshot.channels;
+        let (outcome, at) = match lane.decoder.line(now, line) {
+            Ok(Decoded::Empty) => return Outcome::Nothing,
+            Ok(Decoded::Header) => (Outcome::Nothing, None),
+            Ok(Decoded::Hello(hello)) => {
+                lane.adc_max = f64::from(hello.adc_max);
+                (Outcome::Hello, None)
+            }
+            Ok(Decoded::Reading(reading)) if reading.repeated => (Outcome::Repeated, None),
+            Ok(Decoded::Reading(reading)) => {
+                self.bank.begin(link, now, channels);
+                self.bank.take(link, lane.adc_max, reading, now, channels);
+                (Outcome::Reading, Some(self.rows.place(link, reading.at, now)))
+            }
+            Err(reject) => (Outcome::Refused(reject), None),
+        };
+        lane.heard(now, !matches!(outcome, Outcome::Refused(_)), &mut self.snapshot.links[place]);
+        self.finish(link, now, at, changed);
+        outcome
     }
 
     /// A line over [`crate::wire::LINE_MAX`] came over `link`: counted.
     pub fn too_long(&mut self, link: LinkId, now: Stamp) {
-        let _ = (link, now);
+        let Some(lane) = self.lanes.get_mut(link.index()) else { return };
+        lane.decoder.too_long();
+        lane.heard(now, false, &mut self.snapshot.links[link.index()]);
+        self.finish(link, now, None, &mut |_| {});
     }
 
     /// The link was opened.
     pub fn link_up(&mut self, link: LinkId, now: Stamp) {
-        let _ = (link, now);
+        if let Some(lane) = self.lanes.get_mut(link.index()) {
+            lane.up(now, &mut self.snapshot.links[link.index()]);
+            (self.snapshot.now, self.snapshot.version) = (now, self.snapshot.version + 1);
+        }
     }
 
     /// The link is gone.
     pub fn link_down(&mut self, link: LinkId, now: Stamp) {
-        let _ = (link, now);
+        if let Some(lane) = self.lanes.get_mut(link.index()) {
+            lane.down(now, &mut self.snapshot.links[link.index()]);
+            (self.snapshot.now, self.snapshot.version) = (now, self.snapshot.version + 1);
+        }
     }
 
     /// Time passed: what is stale, silent, due. True where the snapshot changed.
+    ///
+    /// A task that was held up calls this before it hands in the lines that waited, so that `stale` is shown before
+    /// anything is shown as new. What later lines give does not depend on how often it was called.
     pub fn tick(&mut self, now: Stamp, changed: &mut dyn FnMut(Change)) -> bool {
-        let _ = (now, changed);
-        false
+        let at = self.rows.at(now);
+        self.line = false;
+        let mut any = self.bank.tick(now, at, &mut self.snapshot.channels);
+        for (lane, shown) in self.lanes.iter_mut().zip(&mut self.snapshot.links) {
+            any |= lane.tick(now, shown);
+        }
+        (self.snapshot.now, self.snapshot.at) = (now, self.snapshot.at.max(at));
+        any |= self.watch_over(now, at, changed);
+        self.snapshot.version += u64::from(any);
+        any
+    }
+
+    /// When [`Pipeline::tick`] has something to do at the earliest if no line comes, on the computer's timeline.
+    /// Never too late; where it is too early, asking again after that tick gives the next instant.
+    pub fn due(&self) -> Option<Stamp> {
+        let lanes = self.lanes.iter().zip(&self.snapshot.links).filter_map(|(lane, shown)| lane.due(shown));
+        let watch = self.watch.due().and_then(|at| self.rows.stamp(at));
+        lanes.chain(self.bank.due()).chain(watch).min()
     }
 
     /// What is known now.
@@ -79,9 +151,59 @@ impl Pipeline {
         &mut self.snapshot
     }
 
-    /// What came over `link` so far.
+    /// The newest step as conditions of events and outputs look at it.
+    pub fn moment(&self) -> Moment<'_> {
+        Moment {
+            at: self.snapshot.at,
+            line: self.line,
+            channels: &self.snapshot.channels,
+            touched: self.bank.touched(),
+        }
+    }
+
+    /// What came over `link` so far; nothing where there is no such link.
     pub fn tally(&self, link: LinkId) -> &Tally {
-        let _ = link;
-        unreachable!()
+        self.lanes.get(link.index()).map_or(&NOTHING, |lane| lane.decoder.tally())
+    }
+
+    /// The decoder of `link`, for what it knows besides: the newest hello, names that the config does not use.
+    pub fn decoder(&self, link: LinkId) -> Option<&Decoder> {
+        self.lanes.get(link.index()).map(|lane| &lane.decoder)
+    }
+
+    /// Everything that follows from a line. `row`: its time of exports, where it was a new reading. What was none shows
+    /// as time that passed does, and leaves no more trace than that.
+    fn finish(&mut self, link: LinkId, now: Stamp, row: Option<Micros>, changed: &mut dyn FnMut(Change)) {
+        let channels = &mut self.snapshot.channels;
+        let at = row.unwrap_or_else(|| self.rows.at(now));
+        self.line = row.is_some();
+        if row.is_none() {
+            self.bank.tick(now, at, channels);
+        }
+        let totals = self.lanes[link.index()].show(self.bank.supply(link), &mut self.snapshot.links[link.index()]);
+        let when = When { at, now, line: self.line };
+        self.bank.count(link, totals, when, channels);
+        self.bank.settle(when, channels);
+        (self.snapshot.now, self.snapshot.at) = (now, row.unwrap_or(self.snapshot.at.max(at)));
+        self.snapshot.version += 1;
+        self.watch_over(now, at, changed);
+    }
+
+    fn watch_over(&mut self, now: Stamp, at: Micros, changed: &mut dyn FnMut(Change)) -> bool {
+        let moment = Moment { at, line: self.line, channels: &self.snapshot.channels, touched: self.bank.touched() };
+        self.watch.step(now, &moment, &mut self.snapshot.alarms, changed)
+    }
+}
+
+fn empty(model: &Model) -> Snapshot {
+    Snapshot {
+        channels: vec![Shown::UNKNOWN; model.channels.len()],
+        links: vec![LinkShown::default(); model.links.len()],
+        alarms: model
+            .alarms
+            .iter()
+            .map(|alarm| AlarmShown { level: alarm.level, active: false, since: Stamp(0) })
+            .collect(),
+        ..Snapshot::default()
     }
 }

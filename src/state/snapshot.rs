@@ -5,7 +5,7 @@ use crate::config::Level;
 use crate::time::{Micros, Stamp};
 
 /// Everything that a screen may show, at one instant. Fixed in size once made, so that copying it allocates nothing.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Debug, Default, PartialEq)]
 pub struct Snapshot {
     /// One more each time anything changed.
     pub version: u64,
@@ -25,6 +25,24 @@ pub struct Snapshot {
     pub player: Option<PlayerShown>,
     /// Mistakes in a changed config file that is therefore not in force; 0 where all is well.
     pub config_mistakes: u32,
+}
+
+impl Clone for Snapshot {
+    fn clone(&self) -> Self {
+        let mut copy = Self::default();
+        copy.clone_from(self);
+        copy
+    }
+
+    /// Keeps the lists that `self` has already: a derived one would allocate them anew for each line.
+    fn clone_from(&mut self, source: &Self) {
+        let Self { version, now, at, channels, links, alarms, recording, player, config_mistakes } = source;
+        self.channels.clone_from(channels);
+        self.links.clone_from(links);
+        self.alarms.clone_from(alarms);
+        (self.version, self.now, self.at) = (*version, *now, *at);
+        (self.recording, self.player, self.config_mistakes) = (*recording, *player, *config_mistakes);
+    }
 }
 
 /// A channel as it is now.

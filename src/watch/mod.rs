@@ -1,11 +1,13 @@
 //! What is wrong: alarm states now; events and shared causes follow.
 //!
 //! Owns the alarms' memory: since when a limit is passed or left. In: channels with trust, and the time. Out: which
-//! alarms sound, and each change once. No drawing, no clock.
+//! alarms sound, and each change once. No drawing, no clock. The states of ANSI/ISA-18.2 beyond normal and sounding
+//! (acknowledged, latched, shelved) will stand beside `active` in [`Memory`].
 
-use crate::config::Model;
-use crate::state::{AlarmShown, Shown};
-use crate::time::Stamp;
+use crate::channel::{Condition, Moment};
+use crate::config::{Alarm, Limit, Model};
+use crate::state::AlarmShown;
+use crate::time::{Micros, Stamp};
 
 /// An alarm that began or ended.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -19,25 +21,155 @@ pub struct Change {
 }
 
 /// The memory of all alarms.
-#[derive(Debug)]
-pub struct Watch {}
+#[derive(Clone, Debug)]
+pub struct Watch {
+    alarms: Vec<Memory>,
+    /// The time of the last step, on the timeline of exports.
+    stepped: Micros,
+}
+
+#[derive(Clone, Debug)]
+struct Memory {
+    channel: usize,
+    limit: Limit,
+    /// The value that it must come back to.
+    back: f64,
+    after: Micros,
+    until: Micros,
+    when: Option<Condition>,
+    active: bool,
+    /// Since when the limit is passed (quiet) or left (active) without a break, on the timeline of exports.
+    since: Option<Micros>,
+}
 
 impl Watch {
     /// All quiet.
     pub fn new(model: &Model) -> Self {
-        let _ = model;
-        Self {}
+        Self { alarms: model.alarms.iter().map(Memory::new).collect(), stepped: Micros::MIN }
     }
 
-    /// Looks at all channels at `now`; `changed` hears of each alarm that begins or ends. Allocates nothing.
+    /// Looks at all channels at `moment`, which is `now` on the computer's timeline; `changed` hears of each alarm that
+    /// begins or ends. Delays run on the timeline of exports, so that lines that were held up on the way count as when
+    /// they were sampled. Allocates nothing.
     pub fn step(
         &mut self,
-        model: &Model,
         now: Stamp,
-        channels: &[Shown],
-        alarms: &mut [AlarmShown],
+        moment: &Moment<'_>,
+        shown: &mut [AlarmShown],
         changed: &mut dyn FnMut(Change),
-    ) {
-        let _ = (model, now, channels, alarms, changed);
+    ) -> bool {
+        self.stepped = moment.at;
+        let mut any = false;
+        for (alarm, memory) in self.alarms.iter_mut().enumerate() {
+            if memory.step(moment)
+                && let Some(shown) = shown.get_mut(alarm)
+            {
+                (shown.active, shown.since, any) = (memory.active, now, true);
+                let value = moment.channels[memory.channel].smooth.good();
+                changed(Change { alarm, active: memory.active, value });
+            }
+        }
+        any
+    }
+
+    /// When, at the earliest, an alarm begins or ends by time alone; on the timeline of exports.
+    pub fn due(&self) -> Option<Micros> {
+        self.alarms.iter().filter_map(Memory::due).filter(|due| *due > self.stepped).min()
+    }
+}
+
+impl Memory {
+    fn new(alarm: &Alarm) -> Self {
+        let back = match alarm.limit {
+            Limit::Below(limit) => limit + alarm.deadband,
+            Limit::Above(limit) => limit - alarm.deadband,
+        };
+        Self {
+            channel: alarm.channel.index(),
+            limit: alarm.limit,
+            back,
+            after: alarm.after,
+            until: alarm.until,
+            when: alarm.when.as_ref().map(Condition::new),
+            active: false,
+            since: None,
+        }
+    }
+
+    /// True where it began or ended.
+    #[inline]
+    fn step(&mut self, moment: &Moment<'_>) -> bool {
+        let awake = match &mut self.when {
+            // Windows must see every line, whether the alarm asks or not.
+            Some(when) if when.looks_back() => Some(when.step(moment)),
+            _ => None,
+        };
+        let Some(value) = moment.channels[self.channel].smooth.good() else {
+            return self.untrusted(moment);
+        };
+        let passed = match self.limit {
+            Limit::Below(limit) => value < limit,
+            Limit::Above(limit) => value > limit,
+        };
+        if !passed && !self.active {
+            self.since = None;
+            return false;
+        }
+        let awake = match (&mut self.when, awake) {
+            (None, _) => Some(true),
+            (Some(_), Some(known)) => known,
+            (Some(when), None) => when.step(moment),
+        };
+        self.judge(value, awake, moment)
+    }
+
+    /// An untrusted value neither begins nor ends an alarm, and breaks every stretch of time.
+    fn untrusted(&mut self, moment: &Moment<'_>) -> bool {
+        if moment.line {
+            self.since = None;
+        }
+        false
+    }
+
+    fn judge(&mut self, value: f64, awake: Option<bool>, moment: &Moment<'_>) -> bool {
+        if moment.touched[self.channel].ends_gap() {
+            self.since = None;
+        }
+        match (self.active, awake) {
+            (false, Some(true)) => self.hold(true, self.after, moment.at),
+            (true, Some(true)) => {
+                let back = match self.limit {
+                    Limit::Below(_) => value >= self.back,
+                    Limit::Above(_) => value <= self.back,
+                };
+                self.hold(back, self.until, moment.at)
+            }
+            // What put it to sleep is known: the danger is over, whatever the value.
+            (true, Some(false)) => self.turn(),
+            // Not knowing whether it sleeps begins nothing; and silence never ends an alarm.
+            (_, None) | (false, Some(false)) => {
+                self.since = None;
+                false
+            }
+        }
+    }
+
+    /// Turns once `condition` has held for `delay`.
+    fn hold(&mut self, condition: bool, delay: Micros, at: Micros) -> bool {
+        if !condition {
+            self.since = None;
+            return false;
+        }
+        at - *self.since.get_or_insert(at) >= delay && self.turn()
+    }
+
+    fn turn(&mut self) -> bool {
+        (self.active, self.since) = (!self.active, None);
+        true
+    }
+
+    fn due(&self) -> Option<Micros> {
+        let delay = if self.active { self.until } else { self.after };
+        self.since.map(|since| since.saturating_add(delay))
     }
 }

@@ -86,7 +86,7 @@ impl Reading {
 
     /// The same, for the decoder to fill.
     #[inline]
-    pub(super) fn fields_mut(&mut self) -> &mut [Raw] {
+    pub(crate) fn fields_mut(&mut self) -> &mut [Raw] {
         &mut self.fields
     }
 }

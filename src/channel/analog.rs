@@ -1,0 +1,122 @@
+//! From counts to a value: volts, circuit, trust, curve.
+//!
+//! Owns the way of one analog input and the memory of what its newest counts gave. Pure arithmetic.
+
+use super::judge::{self, Pin};
+use super::sense::Sense;
+use super::{Trust, Value};
+use crate::circuit::{Circuit, Rail, pin_volts};
+use crate::config::{Input, Sensor};
+
+/// How many results a slow curve remembers: noise moves a reading among few counts. A power of two.
+const REMEMBERED: usize = 64;
+
+/// One analog input.
+#[derive(Clone, Debug)]
+pub(super) struct Analog {
+    circuit: Circuit,
+    sense: Sense,
+    ratiometric: Option<f64>,
+    live_zero: Option<(f64, f64)>,
+    /// Where the result does not depend on the supply, any supply gives it: this one, in volts.
+    nominal: Option<f64>,
+    /// Of the sensor supply's limits this input takes notice.
+    pub of_supply: bool,
+    adc_max: f64,
+    remembered: Box<[Result]>,
+}
+
+/// What counts at a supply give.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Result {
+    counts: f64,
+    supply: f64,
+    /// What the curve takes.
+    pub input: f64,
+    /// The value in the channel's unit, before calibration.
+    pub value: Value,
+}
+
+impl Result {
+    const NONE: Self = Self { counts: f64::NAN, supply: f64::NAN, input: f64::NAN, value: Value::MISSING };
+}
+
+impl Analog {
+    /// As `input` says.
+    pub fn new(input: &Input) -> Self {
+        let sense = Sense::new(input);
+        let (ratiometric, live_zero) = match &input.sensor {
+            Sensor::Curve { ratiometric, live_zero, .. } => (*ratiometric, *live_zero),
+            _ => (None, None),
+        };
+        let remembered = if sense.is_slow() { REMEMBERED } else { 1 };
+        Self {
+            circuit: input.circuit,
+            sense,
+            ratiometric,
+            live_zero: live_zero.map(|(one, other)| (one.min(other), one.max(other))),
+            nominal: nominal(&input.circuit, ratiometric),
+            of_supply: ratiometric.is_some() || to_supply(&input.circuit),
+            adc_max: f64::NAN,
+            remembered: vec![Result::NONE; remembered].into_boxed_slice(),
+        }
+    }
+
+    /// The value of `counts` at `supply` volts, above 0.
+    #[inline]
+    pub fn measure(&mut self, counts: f64, adc_max: f64, supply: f64) -> Result {
+        if self.adc_max != adc_max {
+            self.remembered.fill(Result::NONE);
+            self.adc_max = adc_max;
+        }
+        let supply = self.nominal.unwrap_or(supply);
+        let slot = slot(counts) & (self.remembered.len() - 1);
+        let known = self.remembered[slot];
+        if known.counts == counts && known.supply == supply {
+            return known;
+        }
+        let result = self.work_out(counts, supply);
+        self.remembered[slot] = result;
+        result
+    }
+
+    fn work_out(&self, counts: f64, supply: f64) -> Result {
+        let volts = pin_volts(counts, self.adc_max, supply);
+        let seen = self.circuit.solve(volts, supply);
+        let (input, rail) = match self.ratiometric {
+            Some(ratio) if self.nominal.is_none() => (seen * ratio / supply, ratio),
+            _ => (seen, supply),
+        };
+        // The ends of a live-zero curve are in its own volts; only a direct circuit has them, so these are the pin's.
+        let pin = match self.live_zero {
+            Some(_) if matches!(self.circuit, Circuit::Direct) => {
+                Pin { counts, adc_max: self.adc_max, volts: input, supply: rail }
+            }
+            _ => Pin { counts, adc_max: self.adc_max, volts, supply },
+        };
+        let value = match judge::electrical(&self.circuit, self.live_zero, pin) {
+            Trust::Ok => self.sense.at(input).map_or(Value::bad(Trust::Beyond), Value::ok),
+            trust => Value::bad(trust),
+        };
+        Result { counts, supply, input, value }
+    }
+}
+
+/// The low bits of whole counts spread neighbours over all places; a fraction shares its neighbour's.
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "only its low bits are used")]
+fn slot(counts: f64) -> usize {
+    counts as u32 as usize
+}
+
+fn to_supply(circuit: &Circuit) -> bool {
+    matches!(circuit, Circuit::PullUp { to: Rail::Supply, .. } | Circuit::PullDown { to: Rail::Supply, .. })
+}
+
+/// Scaled volts and ohms to the supply are ratios of the supply, so the supply itself falls out.
+fn nominal(circuit: &Circuit, ratiometric: Option<f64>) -> Option<f64> {
+    match circuit {
+        _ if to_supply(circuit) => Some(1.0),
+        Circuit::Direct | Circuit::Divider { .. } => ratiometric,
+        _ => None,
+    }
+}

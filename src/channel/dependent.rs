@@ -1,0 +1,93 @@
+//! Channels that follow from other channels: formulas, and thermocouples with their cold junction.
+//!
+//! Owns what each must remember. Pure: times are arguments.
+
+use super::finish::{Finish, When};
+use super::formula::{Evaluator, Moment};
+use super::{Touch, Trust, Value, judge};
+use crate::config::{Channel, ChannelId, Cold, Sensor, Source};
+use crate::sensor::Thermocouple;
+use crate::state::Shown;
+use crate::unit::Affine;
+
+/// One channel that follows from others.
+#[derive(Clone, Debug)]
+pub(super) struct Dependent {
+    channel: usize,
+    terms: Vec<ChannelId>,
+    kind: Kind,
+    finish: Finish,
+}
+
+#[derive(Clone, Debug)]
+enum Kind {
+    Formula(Evaluator),
+    Junction(Junction),
+}
+
+#[derive(Clone, Debug)]
+struct Junction {
+    curve: Thermocouple,
+    cold: Cold,
+    into: Affine,
+    /// The newest emf and cold junction with what they gave: the inverse is solved anew only where one moved.
+    memo: (f64, f64, Value),
+}
+
+impl Dependent {
+    /// The one of `channel`; `None` where a field of a line is enough for it.
+    pub fn new(id: ChannelId, channel: &Channel) -> Option<Self> {
+        let (terms, kind) = match &channel.source {
+            Source::Formula(formula) => (formula.terms.clone(), Kind::Formula(Evaluator::new(formula))),
+            Source::Input(input) => {
+                let Sensor::Thermocouple { curve, cold, into } = input.sensor else { return None };
+                let terms = match cold {
+                    Cold::Channel(cold, _) => vec![cold],
+                    Cold::Celsius(_) => Vec::new(),
+                };
+                let memo = (f64::NAN, f64::NAN, Value::MISSING);
+                (terms, Kind::Junction(Junction { curve, cold, into, memo }))
+            }
+        };
+        Some(Self { channel: id.index(), terms, kind, finish: Finish::new(channel) })
+    }
+
+    /// Works its value out anew where anything happened that it depends on.
+    pub fn settle(&mut self, when: When, channels: &mut [Shown], touched: &mut [Touch], emf: &[Value]) {
+        let touch = self.terms.iter().fold(touched[self.channel], |touch, term| touch | touched[term.index()]);
+        let looks_back = matches!(&self.kind, Kind::Formula(evaluator) if evaluator.looks_back());
+        if !touch.any() && !looks_back {
+            return;
+        }
+        let value = match &mut self.kind {
+            Kind::Formula(evaluator) => evaluator.step(&Moment { at: when.at, line: when.line, channels, touched }),
+            Kind::Junction(junction) => junction.hot(emf[self.channel], channels),
+        };
+        touched[self.channel] = touch;
+        let shown = &mut channels[self.channel];
+        if touch.is_read() {
+            shown.heard = Some(when.now);
+        }
+        self.finish.show(shown, value, touch, when);
+    }
+}
+
+impl Junction {
+    /// The hot junction in the channel's unit. An untrusted cold junction makes it untrusted too.
+    fn hot(&mut self, emf: Value, channels: &[Shown]) -> Value {
+        let cold = match self.cold {
+            Cold::Channel(id, into) => match channels[id.index()].value {
+                value if value.good().is_none() => return judge::worst(emf, value.trust()),
+                value => value.good().map_or(f64::NAN, |number| into.at(number)),
+            },
+            Cold::Celsius(celsius) => celsius,
+        };
+        let Some(millivolts) = emf.good() else { return emf };
+        if (self.memo.0, self.memo.1) != (millivolts, cold) {
+            let hot = self.curve.hot(millivolts, cold);
+            let value = hot.map_or(Value::bad(Trust::Beyond), |celsius| Value::ok(self.into.at(celsius)));
+            self.memo = (millivolts, cold, value);
+        }
+        self.memo.2
+    }
+}

@@ -1,0 +1,187 @@
+//! All channels that one link feeds.
+//!
+//! Owns the link's supply, and when the next of its channels may become stale. Pure: times are arguments.
+
+use super::finish::{Finish, When};
+use super::input::{Facts, Input};
+use super::sense::Sense;
+use super::{Totals, Touch, Trust, Value};
+use crate::config::{Field, LinkId, Model, Source};
+use crate::state::Shown;
+use crate::time::{Micros, Stamp};
+use crate::wire::{FieldId, Raw, Reading};
+
+/// The lists by channel that a line is taken into.
+#[derive(Debug)]
+pub(super) struct Board<'a> {
+    /// What is shown.
+    pub channels: &'a mut [Shown],
+    /// What happened to each.
+    pub touched: &'a mut [Touch],
+    /// Emf in mV, of thermocouples.
+    pub emf: &'a mut [Value],
+}
+
+/// One link's channels.
+#[derive(Clone, Debug)]
+pub(super) struct Feed {
+    inputs: Vec<Input>,
+    totals: Vec<Total>,
+    reference: f64,
+    limits: Option<(f64, f64)>,
+    supply: Option<f64>,
+    supply_bad: bool,
+    /// When the newest reading was sampled, and when it came.
+    newest: Option<(Micros, Stamp)>,
+    /// Up to here no channel can become stale.
+    guard: Micros,
+    /// The shortest age that any of its channels may call too old.
+    least: Micros,
+    any_stale: bool,
+}
+
+/// A channel that is a running total of the link.
+#[derive(Clone, Debug)]
+struct Total {
+    channel: usize,
+    field: Field,
+    sense: Sense,
+    finish: Finish,
+}
+
+impl Feed {
+    /// The channels of `link`.
+    pub fn new(model: &Model, link: LinkId) -> Self {
+        let of_link = || {
+            model.channels.iter().enumerate().filter_map(move |(place, channel)| match &channel.source {
+                Source::Input(input) if input.link == link => Some((place, channel, input)),
+                _ => None,
+            })
+        };
+        let inputs: Vec<_> =
+            of_link().filter_map(|(place, channel, input)| Input::new(place, channel, input)).collect();
+        let totals = of_link()
+            .filter(|(_, _, input)| matches!(input.field, Field::LinkLost | Field::LinkBad | Field::LinkResets))
+            .map(|(channel, config, input)| Total {
+                channel,
+                field: input.field,
+                sense: Sense::new(input),
+                finish: Finish::new(config),
+            })
+            .collect();
+        Self {
+            totals,
+            reference: model.links.get(link.index()).map_or(f64::NAN, |link| link.reference),
+            limits: model.trust.supply,
+            supply: None,
+            supply_bad: false,
+            newest: None,
+            guard: Micros::MAX,
+            least: inputs.iter().map(|input| input.freshness.least()).min().unwrap_or(Micros::MAX),
+            any_stale: false,
+            inputs,
+        }
+    }
+
+    /// The converter's supply in volts, where it is known.
+    pub fn supply(&self) -> Option<f64> {
+        self.supply
+    }
+
+    /// Takes one reading that came at `now` from a converter whose highest count is `adc_max`.
+    pub fn take(&mut self, reading: &Reading, adc_max: f64, now: Stamp, board: &mut Board<'_>) {
+        let when = When { at: reading.at, now, line: true };
+        let mut judge = self.any_stale || reading.at > self.guard;
+        if reading.restarted {
+            self.restarted(board);
+            judge = true;
+        }
+        judge |= self.read_supply(reading, adc_max);
+        let facts = Facts { adc_max, supply: self.supply, supply_bad: self.supply_bad };
+        for input in &mut self.inputs {
+            let place = input.channel;
+            let (shown, emf) = (&mut board.channels[place], &mut board.emf[place]);
+            board.touched[place] |= input.take(reading, facts, when, shown, emf);
+        }
+        self.newest = Some((reading.at, now));
+        self.guard = self.guard.min(reading.at.saturating_add(self.least));
+        if judge {
+            self.judge(when, board);
+        }
+    }
+
+    /// The link's totals are `totals` now.
+    pub fn count(&mut self, totals: Totals, when: When, board: &mut Board<'_>) {
+        for total in &mut self.totals {
+            let number = match total.field {
+                Field::LinkLost => totals.lost,
+                Field::LinkBad => totals.bad,
+                _ => totals.restarts,
+            };
+            let value = total.sense.at(number as f64).map_or(Value::bad(Trust::Beyond), Value::ok);
+            let shown = &mut board.channels[total.channel];
+            shown.heard = Some(when.now);
+            shown.evidence.raw = number as f64;
+            let touch = Touch::READ | Touch::CHANGED;
+            total.finish.show(shown, value, touch, when);
+            board.touched[total.channel] |= touch;
+        }
+    }
+
+    /// Judges what is held by the computer's clock carried on from the last line. True where anything changed.
+    pub fn carry_on(&mut self, now: Stamp, line: bool, board: &mut Board<'_>) -> bool {
+        let Some((at, arrival)) = self.newest else { return false };
+        let at = at.saturating_add(now.since(arrival).max(0));
+        at > self.guard && self.judge(When { at, now, line }, board)
+    }
+
+    /// When, at the earliest, a channel becomes stale if no line comes.
+    pub fn due(&self) -> Option<Stamp> {
+        let (at, arrival) = self.newest?;
+        (self.guard < Micros::MAX).then(|| arrival.after(self.guard.saturating_sub(at).saturating_add(1)))
+    }
+
+    fn restarted(&mut self, board: &mut Board<'_>) {
+        for input in &mut self.inputs {
+            input.restarted();
+            board.touched[input.channel] |= Touch::RESTART | Touch::CHANGED;
+        }
+    }
+
+    /// Takes the supply from the line, if it has one. True where it went out of its limits or came back.
+    fn read_supply(&mut self, reading: &Reading, adc_max: f64) -> bool {
+        let volts = match (reading.get(FieldId::VCC), reading.get(FieldId::REF)) {
+            (Raw::Number(millivolts), _) => millivolts / 1e3,
+            (_, Raw::Number(counts)) => self.reference * (adc_max + 1.0) / counts,
+            _ => return false,
+        };
+        // A supply of nothing cannot feed the controller that sends it: then it is not known.
+        self.supply = (volts > 0.0 && volts.is_finite()).then_some(volts);
+        let bad = self.supply.zip(self.limits).is_some_and(|(volts, (low, high))| volts < low || volts > high);
+        std::mem::replace(&mut self.supply_bad, bad) != bad
+    }
+
+    /// Judges every reading that is held, and works out up to when that need not be done again.
+    fn judge(&mut self, when: When, board: &mut Board<'_>) -> bool {
+        let mut changed = false;
+        (self.guard, self.any_stale) = (Micros::MAX, false);
+        for input in &mut self.inputs {
+            let stale = input.freshness.is_stale(when.at);
+            let place = input.channel;
+            if !board.touched[place].is_read() {
+                let (shown, emf) = (&mut board.channels[place], &mut board.emf[place]);
+                let touch = input.judge(stale, self.supply_bad, when, shown, emf);
+                board.touched[place] |= touch;
+                changed |= touch.any();
+            }
+            self.any_stale |= stale;
+            if !stale
+                && input.can_become_stale()
+                && let Some(until) = input.freshness.good_until()
+            {
+                self.guard = self.guard.min(until);
+            }
+        }
+        changed
+    }
+}

@@ -1,0 +1,169 @@
+//! One channel that is a field of a link's lines: from the field to a value with trust.
+//!
+//! Owns what is remembered of that field from line to line. Pure: times are arguments.
+
+use super::analog::Analog;
+use super::finish::{Finish, When};
+use super::fresh::Freshness;
+use super::judge::{self, Judged};
+use super::pulse::Pulse;
+use super::sense::Sense;
+use super::{Touch, Trust, Value};
+use crate::config::{Channel, Field, Input as Config, Sensor};
+use crate::state::{Evidence, Shown};
+use crate::wire::{FieldId, Raw, Reading};
+
+/// What an input must know of its link at one reading.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Facts {
+    /// Highest count of the converter.
+    pub adc_max: f64,
+    /// The converter's supply in volts, above 0, where it is known.
+    pub supply: Option<f64>,
+    /// The supply is known and outside its limits.
+    pub supply_bad: bool,
+}
+
+/// One channel that a link feeds.
+#[derive(Clone, Debug)]
+pub(super) struct Input {
+    /// Its place among the channels.
+    pub channel: usize,
+    /// When its field came.
+    pub freshness: Freshness,
+    field: FieldId,
+    measure: Measure,
+    /// The newest reading with the states of the reading itself.
+    taken: Value,
+    of_supply: bool,
+    /// A thermocouple: what comes out here is the emf in mV, and another room's channel makes degrees of it.
+    emf: bool,
+    finish: Finish,
+}
+
+#[derive(Clone, Debug)]
+enum Measure {
+    Analog(Analog),
+    Pulse(Pulse, Sense),
+    Supply(Sense),
+    Number(Sense),
+}
+
+impl Input {
+    /// The input of `channel`, which is the one at that place; `None` where it is fed by no field.
+    pub fn new(place: usize, channel: &Channel, config: &Config) -> Option<Self> {
+        let (field, measure) = match config.field {
+            Field::Analog(field) => (field, Measure::Analog(Analog::new(config))),
+            Field::Pulse { field, take, slowest } => {
+                (field, Measure::Pulse(Pulse::new(take, slowest), Sense::new(config)))
+            }
+            Field::Digital(field) | Field::Number(field) => (field, Measure::Number(Sense::new(config))),
+            Field::Supply => (FieldId::VCC, Measure::Supply(Sense::new(config))),
+            Field::LinkLost | Field::LinkBad | Field::LinkResets => return None,
+        };
+        Some(Self {
+            channel: place,
+            freshness: Freshness::new(channel.fresh),
+            field,
+            of_supply: matches!(&measure, Measure::Analog(analog) if analog.of_supply),
+            measure,
+            taken: Value::MISSING,
+            emf: matches!(config.sensor, Sensor::Thermocouple { .. }),
+            finish: Finish::new(channel),
+        })
+    }
+
+    /// Takes its field of `reading`; `NONE` where the line does not carry it.
+    #[inline]
+    pub fn take(&mut self, reading: &Reading, facts: Facts, when: When, shown: &mut Shown, emf: &mut Value) -> Touch {
+        let mut raw = reading.get(self.field);
+        if let (Raw::Absent, Measure::Supply(_)) = (raw, &self.measure) {
+            raw = reading.get(FieldId::REF);
+        }
+        if raw == Raw::Absent {
+            return Touch::NONE;
+        }
+        let gap = if self.freshness.hear(reading.at) { Touch::GAP } else { Touch::NONE };
+        let touch = Touch::READ | Touch::CHANGED | gap;
+        shown.heard = Some(when.now);
+        (self.taken, shown.evidence) = self.measure.take(raw, reading, facts);
+        self.show(self.taken, touch, when, shown, emf);
+        touch
+    }
+
+    /// The controller restarted: held values stay, but no rate lives on.
+    pub fn restarted(&mut self) {
+        self.freshness.restarted();
+        if let Measure::Pulse(pulse, _) = &mut self.measure {
+            pulse.restarted();
+            if pulse.is_rate() {
+                self.taken = Value::MISSING;
+            }
+        }
+    }
+
+    /// Judges the reading that is held: `stale`, or a supply that is outside its limits now.
+    pub fn judge(&mut self, stale: bool, supply_bad: bool, when: When, shown: &mut Shown, emf: &mut Value) -> Touch {
+        let value = judge::first(self.taken, Judged { stale, supply: supply_bad && self.of_supply });
+        let before = if self.emf { *emf } else { shown.value };
+        if before.trust() == value.trust() {
+            return Touch::NONE;
+        }
+        self.show(value, Touch::CHANGED, when, shown, emf);
+        Touch::CHANGED
+    }
+
+    /// Whether it can become stale: something came, and what came was no null.
+    pub fn can_become_stale(&self) -> bool {
+        self.taken.trust() != Trust::Missing
+    }
+
+    fn show(&mut self, value: Value, touch: Touch, when: When, shown: &mut Shown, emf: &mut Value) {
+        if self.emf {
+            *emf = value;
+        } else {
+            self.finish.show(shown, value, touch, when);
+        }
+    }
+}
+
+impl Measure {
+    fn take(&mut self, raw: Raw, reading: &Reading, facts: Facts) -> (Value, Evidence) {
+        match (self, raw) {
+            (Self::Analog(analog), Raw::Number(counts)) => take_analog(analog, counts, facts),
+            (Self::Pulse(pulse, sense), Raw::Edges(edges)) => {
+                let number = pulse.step(edges, reading.at, reading.t);
+                let raw = number.unwrap_or(f64::NAN);
+                (through(sense, number), Evidence { raw, volts: f64::NAN, input: raw })
+            }
+            (Self::Supply(sense), Raw::Number(raw)) => {
+                let volts = facts.supply.unwrap_or(f64::NAN);
+                (through(sense, facts.supply), Evidence { raw, volts, input: volts })
+            }
+            (Self::Number(sense), Raw::Number(raw)) => {
+                (through(sense, Some(raw)), Evidence { raw, volts: f64::NAN, input: raw })
+            }
+            // Null, or a shape that the field cannot have: the controller gave no reading.
+            _ => (Value::MISSING, Evidence::NONE),
+        }
+    }
+}
+
+fn through(sense: &Sense, number: Option<f64>) -> Value {
+    match number {
+        None => Value::MISSING,
+        Some(number) => sense.at(number).map_or(Value::bad(Trust::Beyond), Value::ok),
+    }
+}
+
+#[inline]
+fn take_analog(analog: &mut Analog, counts: f64, facts: Facts) -> (Value, Evidence) {
+    let Some(supply) = facts.supply else {
+        return (Value::bad(Trust::Supply), Evidence { raw: counts, ..Evidence::NONE });
+    };
+    let result = analog.measure(counts, facts.adc_max, supply);
+    let volts = crate::circuit::pin_volts(counts, facts.adc_max, supply);
+    let bad = facts.supply_bad && analog.of_supply;
+    let value = if bad { Value::bad(Trust::Supply) } else { result.value };
+    (value, Evidence { raw: counts, volts, input: result.input })
+}

@@ -1,0 +1,96 @@
+//! What the pipeline keeps of one link: its decoder, and how lively it is.
+//!
+//! Owns the count of lines for each full second and the rule of silence. Pure: times are arguments.
+
+use crate::channel::Totals;
+use crate::config::Link;
+use crate::state::{LinkShown, LinkState};
+use crate::time::{Micros, SECOND, Stamp};
+use crate::wire::Decoder;
+
+/// A link that is open and over which nothing came for so long is silent.
+const SILENCE: Micros = 5 * SECOND;
+/// Highest count of a converter of which no hello told yet (the counts format, version 1).
+const ADC_MAX: f64 = 1023.0;
+
+/// One link.
+#[derive(Debug)]
+pub(super) struct Lane {
+    /// Its decoder.
+    pub decoder: Decoder,
+    /// Highest count of its converter.
+    pub adc_max: f64,
+    /// When a line last came, or the link was opened.
+    heard: Option<Stamp>,
+    /// Lines taken in the second that ends at `ends`.
+    count: u32,
+    ends: Stamp,
+}
+
+impl Lane {
+    /// Nothing came yet.
+    pub fn new(link: &Link) -> Self {
+        let decoder = Decoder::new(link.form.clone(), &link.fields);
+        Self { decoder, adc_max: ADC_MAX, heard: None, count: 0, ends: Stamp(Micros::MIN) }
+    }
+
+    /// A line came; `taken` unless it was refused.
+    #[inline]
+    pub fn heard(&mut self, now: Stamp, taken: bool, shown: &mut LinkShown) {
+        self.heard = Some(now);
+        if shown.state != LinkState::Up {
+            (shown.state, shown.since, shown.trouble) = (LinkState::Up, now, None);
+        }
+        self.second(now, shown);
+        self.count += u32::from(taken);
+    }
+
+    /// Shows what the decoder has counted.
+    pub fn show(&self, supply: Option<f64>, shown: &mut LinkShown) -> Totals {
+        let totals = Totals::of(self.decoder.tally());
+        (shown.bad, shown.lost, shown.restarts) = (totals.bad, totals.lost, totals.restarts);
+        shown.supply = supply;
+        totals
+    }
+
+    /// The link was opened.
+    pub fn up(&mut self, now: Stamp, shown: &mut LinkShown) {
+        self.decoder.opened();
+        self.heard = Some(now);
+        (shown.state, shown.since, shown.trouble) = (LinkState::Up, now, None);
+    }
+
+    /// The link is gone.
+    pub fn down(&mut self, now: Stamp, shown: &mut LinkShown) {
+        self.heard = None;
+        (shown.state, shown.since) = (LinkState::Down, now);
+    }
+
+    /// Time passed. True where anything changed.
+    pub fn tick(&mut self, now: Stamp, shown: &mut LinkShown) -> bool {
+        let before = *shown;
+        self.second(now, shown);
+        if shown.state == LinkState::Up && self.heard.is_some_and(|heard| now.since(heard) >= SILENCE) {
+            (shown.state, shown.since) = (LinkState::Silent, now);
+        }
+        *shown != before
+    }
+
+    /// When [`Lane::tick`] has something to do at the earliest.
+    pub fn due(&self, shown: &LinkShown) -> Option<Stamp> {
+        let silent = self.heard.filter(|_| shown.state == LinkState::Up).map(|heard| heard.after(SILENCE));
+        let second = (self.count > 0 || shown.lines_per_s > 0).then_some(self.ends);
+        silent.into_iter().chain(second).min()
+    }
+
+    /// Begins a new second where one is over.
+    fn second(&mut self, now: Stamp, shown: &mut LinkShown) {
+        if now < self.ends {
+            return;
+        }
+        let begins = now.0.div_euclid(SECOND) * SECOND;
+        // Seconds in which nothing came lie between: the last full one was empty.
+        shown.lines_per_s = if self.ends == Stamp(begins) { self.count } else { 0 };
+        (self.count, self.ends) = (0, Stamp(begins.saturating_add(SECOND)));
+    }
+}
