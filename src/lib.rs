@@ -12,6 +12,7 @@ pub mod export;
 pub mod link;
 pub mod pipeline;
 pub mod record;
+pub mod replay;
 pub mod screen;
 pub mod sensor;
 pub mod state;

@@ -1,1 +1,3 @@
 //! Checks of the record room against the outside.
+
+mod reading;
