@@ -2,10 +2,37 @@
 //!
 //! Owns the names and meaning of the config, version 1, the formula syntax, and the report of mistakes. Reads no file,
 //! knows nothing of links or screens. All that is left out gets its default here, so that the model is complete.
+//! Every key stands in [`keys`].
 
+mod alarms;
+mod channels;
+mod circuits;
+mod curves;
+mod events;
+mod formula;
+mod head;
+mod inputs;
+pub mod keys;
+mod links;
 mod model;
+mod nearest;
+mod order;
+mod outputs;
+mod pages;
+mod quantity;
+mod read;
+mod report;
+mod sensors;
+mod sink;
 
 pub use model::*;
+pub use report::report;
+
+use channels::Channels;
+use links::Links;
+use read::Section;
+use sink::{Sink, Span};
+use toml::de::{DeTable, Error};
 
 /// One thing wrong (or doubtful) in a config, and where.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -31,15 +58,75 @@ pub struct Loaded {
     pub mistakes: Vec<Mistake>,
 }
 
+/// The most bytes of a config. One of a hundred channels has some 20,000.
+pub const LONGEST: usize = 1_000_000;
+/// A text in which TOML itself is broken in more places is no config: what it means is not looked at.
+const MOST_BROKEN: usize = 100;
+
 /// Reads a config text. Never panics, whatever the text.
+///
+/// ```
+/// let loaded = kickpanel::config::load("[channel.oil]\ninput = \"a1\"\nunit = \"bra\"\n");
+/// assert!(loaded.model.is_none());
+/// assert_eq!(loaded.mistakes[0].what, "`bra` is no unit");
+/// assert_eq!(loaded.mistakes[0].remedy, "did you mean `bar`?");
+/// ```
 pub fn load(text: &str) -> Loaded {
-    let _ = text;
-    Loaded { model: Some(Model::default()), mistakes: Vec::new() }
+    let mut sink = Sink::default();
+    if text.len() > LONGEST {
+        let what = format!("the file has {} bytes, more than a config has", text.len());
+        sink.error(Span::default(), what, format!("at most {LONGEST}; is it the right file?"));
+        return Loaded { model: None, mistakes: sink.finish() };
+    }
+    let (root, errors) = DeTable::parse_recoverable(text);
+    for error in errors.iter().take(MOST_BROKEN + 1) {
+        broken(error, text, &mut sink);
+    }
+    if errors.len() > MOST_BROKEN {
+        return Loaded { model: None, mistakes: sink.finish() };
+    }
+    let model = model(&Section::new(root.get_ref(), Span::default()), text, &mut sink);
+    let model = model.filter(|_| !sink.has_errors());
+    Loaded { model, mistakes: sink.finish() }
 }
 
-/// The report of `mistakes` for a person: for each, file, line, column, the line itself, the offending part underlined,
-/// and what would be right. At most 100, then "and n more". No byte of the text reaches the terminal unsafely.
-pub fn report(file: &str, text: &str, mistakes: &[Mistake], colour: bool) -> String {
-    let _ = (file, text, mistakes, colour);
-    String::new()
+/// Reports what the TOML parser says.
+fn broken(error: &Error, text: &str, sink: &mut Sink) {
+    let end = text.len();
+    let span = error.span().map_or(Span { start: end, end }, Span::from);
+    let message = error.message();
+    let (what, remedy) = if message.starts_with("duplicate key") {
+        ("this stands twice".to_owned(), "take one of them out".to_owned())
+    } else {
+        ("this is no valid TOML".to_owned(), message.to_owned())
+    };
+    sink.wound(span, what, remedy);
+}
+
+/// The whole model; `None` where a channel could not be read.
+fn model(top: &Section<'_>, text: &str, sink: &mut Sink) -> Option<Model> {
+    top.only(&keys::TOP, sink);
+    let name = head::name(top, sink);
+    let mut links = Links::read(top, sink);
+    let record = head::record(top, sink);
+    let trust = head::trust(top, sink);
+    let channels = channels::Reader::new(text, &mut links, sink).read(top);
+    let danger = danger_span(top, sink);
+    alarms::check_share_of_danger(&channels.alarms, danger, sink);
+    let events = events::read(top, &channels.names, text, sink);
+    let pages = pages::read(top, &channels, sink);
+    let outputs = outputs::read(top, &channels, &links, text, sink);
+    let Channels { list, order, alarms, .. } = channels;
+    let channels = list.into_iter().collect::<Option<Vec<_>>>()?;
+    Some(Model { name, links: links.list, record, trust, channels, order, alarms, events, pages, outputs })
+}
+
+/// Where the first alarm of level `danger` says so.
+fn danger_span(top: &Section<'_>, sink: &mut Sink) -> Span {
+    let mut quiet = Sink::default();
+    let channels = top.named("channel", &mut quiet);
+    let alarms =
+        channels.iter().flat_map(|named| named.section.list_of_tables("alarm", "", &mut quiet)).collect::<Vec<_>>();
+    let levels = alarms.iter().filter_map(|alarm| alarm.get("level", sink));
+    levels.filter(|level| level.value.as_str() == Some("danger")).map(|level| level.span).next().unwrap_or_default()
 }

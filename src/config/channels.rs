@@ -1,0 +1,504 @@
+//! Channels: `[channel.NAME]`.
+//!
+//! Owns their keys and defaults, the finding of names, and the order in which channels are worked out. Alarms are read
+//! by [`super::alarms`], sensors by [`super::sensors`].
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::alarms::{self, Subject};
+use super::circuits;
+use super::formula::{self, WORDS};
+use super::inputs::{self, Around, Gives};
+use super::keys;
+use super::links::Links;
+use super::model::{Alarm, Calibration, Channel, ChannelId, Cold, Field, Formula, Input, Sensor, Source, Stuck};
+use super::order;
+use super::read::{Item, Named, Section, check_name, short};
+use super::sensors::{self, Built, Kind, Site};
+use super::sink::{Sink, Span, listed};
+use crate::circuit::Circuit;
+use crate::time::{MILLISECOND, Micros, SECOND};
+use crate::unit::{self, Affine, Unit};
+
+/// Longest label, in columns.
+pub(super) const LABEL_COLUMNS: usize = 24;
+/// More channels than this no vehicle has.
+const MOST_CHANNELS: usize = 4096;
+/// Most decimals that are shown.
+const MOST_DIGITS: i64 = 6;
+const DAY: Micros = 86_400 * SECOND;
+
+/// The names of all channels.
+#[derive(Debug, Default)]
+pub(super) struct Names<'a> {
+    ids: BTreeMap<&'a str, ChannelId>,
+}
+
+impl Names<'_> {
+    pub fn find(&self, name: &str) -> Option<ChannelId> {
+        self.ids.get(name).copied()
+    }
+
+    /// The channel of that name; a mistake at `span` where there is none.
+    pub fn require(&self, name: &str, span: Span, sink: &mut Sink) -> Option<ChannelId> {
+        let found = self.find(name);
+        if found.is_none() {
+            let remedy = self.hint(name, sink);
+            sink.absent(span, format!("there is no channel `{}`", short(name)), remedy);
+        }
+        found
+    }
+
+    fn hint(&self, name: &str, sink: &Sink) -> String {
+        let names = || self.ids.keys().copied();
+        sink.did_you_mean(name, names(), || match self.ids.len() {
+            0 => "there are no channels".to_owned(),
+            _ => format!("there are {}", listed(names(), 8)),
+        })
+    }
+
+    /// The channel that a text value names.
+    pub fn named_by(&self, item: &Item<'_>, sink: &mut Sink) -> Option<ChannelId> {
+        let name = item.text("\"rpm\"", sink)?;
+        self.require(name, item.span, sink)
+    }
+
+    /// A formula or condition, with each fault at its place in the file.
+    pub fn formula(&self, item: &Item<'_>, text: &str, sink: &mut Sink) -> Option<Formula> {
+        let source = item.text("\"rpm > 600\"", sink)?;
+        let faults = match formula::parse(source, &|name| self.find(name)) {
+            Ok(formula) => return Some(formula),
+            Err(faults) => faults,
+        };
+        for fault in faults {
+            let span = item.inside(source, text, fault.span);
+            match fault.unknown {
+                Some(name) => {
+                    let remedy = self.hint(&name, sink);
+                    sink.absent(span, fault.what, remedy);
+                }
+                None => sink.error(span, fault.what, fault.remedy),
+            }
+        }
+        None
+    }
+}
+
+/// What the other rooms of the config must know of the channels.
+pub(super) struct Channels<'a> {
+    pub names: Names<'a>,
+    /// In the order of the file; `None` where there is a mistake in it.
+    pub list: Vec<Option<Channel>>,
+    pub order: Vec<ChannelId>,
+    pub alarms: Vec<Alarm>,
+}
+
+impl Channels<'_> {
+    /// The channel, if it could be read.
+    pub fn get(&self, id: ChannelId) -> Option<&Channel> {
+        self.list.get(id.index())?.as_ref()
+    }
+}
+
+/// One dependency, and where it is written.
+struct Need {
+    on: ChannelId,
+    span: Span,
+}
+
+/// Reads all channels.
+pub(super) struct Reader<'a, 's> {
+    text: &'a str,
+    sink: &'s mut Sink,
+    links: &'s mut Links,
+    names: Names<'a>,
+    sensors: BTreeMap<&'a str, Section<'a>>,
+    used: BTreeSet<&'a str>,
+    needs: Vec<Vec<Need>>,
+    colds: Vec<(usize, String, Span)>,
+    alarms: Vec<Alarm>,
+}
+
+impl<'a, 's> Reader<'a, 's> {
+    pub fn new(text: &'a str, links: &'s mut Links, sink: &'s mut Sink) -> Self {
+        Self {
+            text,
+            sink,
+            links,
+            names: Names::default(),
+            sensors: BTreeMap::new(),
+            used: BTreeSet::new(),
+            needs: Vec::new(),
+            colds: Vec::new(),
+            alarms: Vec::new(),
+        }
+    }
+
+    /// All channels of the file.
+    pub fn read(mut self, top: &Section<'a>) -> Channels<'a> {
+        for named in top.named("sensor", self.sink) {
+            self.sink.within(format!("sensor.{}", short(named.name)), |sink| check_name(&named, sink));
+            self.sensors.insert(named.name, named.section);
+        }
+        let mut named = top.named("channel", self.sink);
+        if named.len() > MOST_CHANNELS {
+            let span = named[MOST_CHANNELS].name_span;
+            self.sink.error(span, "too many channels", format!("at most {MOST_CHANNELS}"));
+            named.truncate(MOST_CHANNELS);
+        }
+        for (at, channel) in named.iter().enumerate() {
+            self.names.ids.insert(channel.name, ChannelId(u16::try_from(at).unwrap_or(u16::MAX)));
+        }
+        let mut list: Vec<Option<Channel>> = Vec::with_capacity(named.len());
+        for (at, channel) in named.iter().enumerate() {
+            list.push(self.channel(at, channel));
+        }
+        self.unused_sensors();
+        self.join_colds(&mut list);
+        let order = self.order(&named);
+        Channels { names: self.names, list, order, alarms: self.alarms }
+    }
+
+    fn channel(&mut self, at: usize, named: &Named<'a>) -> Option<Channel> {
+        self.needs.push(Vec::new());
+        let place = format!("channel.{}", short(named.name));
+        let before = self.sink.enter(&place);
+        let channel = self.whole_channel(at, named, &place);
+        self.sink.enter(&before);
+        channel
+    }
+
+    fn whole_channel(&mut self, at: usize, named: &Named<'a>, place: &str) -> Option<Channel> {
+        check_name(named, self.sink);
+        if WORDS.contains(&named.name) {
+            let what = format!("`{}` means something in a formula", named.name);
+            self.sink.error(named.name_span, what, "choose another name");
+        }
+        let section = named.section;
+        let has_formula = section.has("formula");
+        section.only(if has_formula { &keys::CHANNEL_FORMULA } else { &keys::CHANNEL_INPUT }, self.sink);
+        let label = section.get("label", self.sink);
+        let label = label.and_then(|item| item.label(LABEL_COLUMNS, "\"Coolant\"", self.sink));
+        let label = label.map_or_else(|| named.name.chars().take(LABEL_COLUMNS).collect(), str::to_owned);
+        let unit = section.get("unit", self.sink).map(|item| (item.unit(self.sink), item.span));
+        // A unit that cannot be read must not bring forth mistakes about everything that is written in it.
+        let unit_is_readable = unit.is_none_or(|(unit, _)| unit.is_some());
+        let unit = unit.and_then(|(unit, span)| Some((unit?, span)));
+        let made =
+            if has_formula { self.formula_source(at, &section, unit) } else { self.input_source(at, &section, unit) };
+        let known = made.as_ref().map(|made| made.unit).or(unit.map(|(unit, _)| unit)).filter(|_| unit_is_readable);
+        let rest = self.rest(at, &section, known, made.as_ref());
+        let range = rest.span.or(made.as_ref().and_then(|made| made.range));
+        let subject = Subject { id: id(at), label: &label, unit: known, range, place };
+        let alarms = alarms::read(&section, &subject, &self.names, self.text, self.sink);
+        self.alarms.extend(alarms);
+        let made = made?;
+        Some(Channel {
+            name: named.name.to_owned(),
+            label,
+            source: made.source,
+            unit: made.unit,
+            span: rest.span,
+            digits: rest.digits.unwrap_or_else(|| default_digits(made.unit, made.words.is_some())),
+            words: made.words,
+            smooth: rest.smooth,
+            fresh: rest.fresh,
+            fastest: rest.fastest,
+            stuck: rest.stuck,
+            calibration: rest.calibration,
+        })
+    }
+
+    fn formula_source(&mut self, at: usize, section: &Section<'a>, unit: Option<(Unit, Span)>) -> Option<Made> {
+        let item = section.get("formula", self.sink)?;
+        let formula = self.names.formula(&item, self.text, self.sink)?;
+        self.needs[at].extend(formula.terms.iter().map(|&on| Need { on, span: item.span }));
+        let unit = unit.map_or(Unit::ONE, |(unit, _)| unit);
+        Some(Made { source: Source::Formula(formula), unit, range: None, words: None })
+    }
+
+    fn input_source(&mut self, at: usize, section: &Section<'a>, unit: Option<(Unit, Span)>) -> Option<Made> {
+        let chosen = self.chosen_sensor(section);
+        let kind = chosen.as_ref().and_then(|chosen| sensors::kind_quietly(&chosen.section, self.sink));
+        let circuit_item = section.get("circuit", self.sink);
+        let circuit = match &circuit_item {
+            Some(item) => circuits::circuit(item, self.sink),
+            None => Some(Circuit::Direct),
+        };
+        let around = Around {
+            is_analog: circuit_item.is_some() || chosen.as_ref().is_some_and(|chosen| self.takes_volts(chosen)),
+            is_switch: kind == Some(Kind::Switch),
+        };
+        if !section.has("input") {
+            self.sink.absent(section.span, "a channel needs an `input` or a `formula`", "for example input = \"a0\"");
+            return None;
+        }
+        let item = section.get("input", self.sink)?;
+        let found = inputs::input(&item, section, around, self.links, self.sink)?;
+        let circuit = circuit?;
+        let is_analog = matches!(found.field, Field::Analog(_));
+        if let (Some(item), false, true) = (&circuit_item, is_analog, circuit != Circuit::Direct) {
+            let remedy = "only an analog pin measures; a pulse or digital pin has its circuit ahead of it";
+            self.sink.error(item.span, "this input takes no circuit but `direct`", remedy);
+            return None;
+        }
+        let gives = if is_analog && circuit.gives_ohms() { Gives::Ohms } else { found.gives };
+        let take = match found.field {
+            Field::Pulse { take, .. } => Some(take),
+            _ => None,
+        };
+        let site = Site { gives, take, circuit, unit, native: found.native };
+        let built =
+            if section.has("sensor") { self.sensor(&chosen?, &site)? } else { sensors::without(&site, self.sink)? };
+        if let Some((name, span)) = built.cold.clone() {
+            if let Some(on) = self.names.require(&name, span, self.sink) {
+                self.needs[at].push(Need { on, span });
+                self.colds.push((at, name, span));
+            }
+        }
+        let Built { sensor, unit, range, words, .. } = built;
+        let source = Source::Input(Input { link: found.link, field: found.field, circuit, sensor });
+        Some(Made { source, unit, range, words })
+    }
+
+    /// The table of the channel's sensor, named or inline.
+    fn chosen_sensor(&mut self, section: &Section<'a>) -> Option<Chosen<'a>> {
+        let item = section.get("sensor", self.sink)?;
+        if item.value.is_table() {
+            let section = item.table("", self.sink)?;
+            return Some(Chosen { section, name: None, span: item.span });
+        }
+        if item.value.as_str().is_none() {
+            item.needs("the name of a sensor, or a table", "\"ntc_coolant\"", self.sink);
+            return None;
+        }
+        let name = item.text("\"ntc_coolant\"", self.sink)?;
+        if let Some((&name, &section)) = self.sensors.get_key_value(name) {
+            self.used.insert(name);
+            return Some(Chosen { section, name: Some(name), span: item.span });
+        }
+        let names = || self.sensors.keys().copied();
+        let remedy = self.sink.did_you_mean(name, names(), || match self.sensors.len() {
+            0 => format!("write a table [sensor.{}]", short(name)),
+            _ => format!("there are {}", listed(names(), 8)),
+        });
+        self.sink.absent(item.span, format!("there is no sensor `{}`", short(name)), remedy);
+        None
+    }
+
+    /// Whether the sensor takes volts or ohms, which only an analog pin has.
+    fn takes_volts(&self, chosen: &Chosen<'_>) -> bool {
+        let section = &chosen.section;
+        let written = |item: Item<'_>| item.unit_written();
+        let first = |item: Item<'_>, deep: bool| {
+            let list = item.value.as_array()?;
+            let first = list.iter().next()?.get_ref();
+            let first = if deep { first.as_array()?.iter().next()?.get_ref() } else { first };
+            Item { value: first, ..item }.unit_written()
+        };
+        let unit = match sensors::kind_quietly(section, self.sink) {
+            Some(Kind::Thermistor | Kind::Rtd | Kind::Thermocouple) => return true,
+            Some(Kind::Linear) => section.get("from", self.sink).and_then(|item| first(item, false)),
+            Some(Kind::Table) => section.get("points", self.sink).and_then(|item| first(item, true)),
+            Some(Kind::Polynomial) => section
+                .get("of", self.sink)
+                .and_then(|item| written(item).or_else(|| Unit::parse(item.value.as_str()?))),
+            _ => None,
+        };
+        unit.is_some_and(|unit| matches!(unit.kind(), unit::Kind::Voltage | unit::Kind::Resistance))
+    }
+
+    fn sensor(&mut self, chosen: &Chosen<'a>, site: &Site) -> Option<Built> {
+        let read = |sink: &mut Sink| sensors::sensor(&chosen.section, chosen.span, site, sink);
+        match chosen.name {
+            Some(name) => self.sink.within(format!("sensor.{}", short(name)), read),
+            None => read(self.sink),
+        }
+    }
+
+    /// A sensor that no channel uses has its mistakes all the same.
+    fn unused_sensors(&mut self) {
+        let anything = Site { gives: Gives::Anything, take: None, circuit: Circuit::Direct, unit: None, native: None };
+        for (&name, section) in &self.sensors {
+            if !self.used.contains(name) {
+                self.sink.within(format!("sensor.{}", short(name)), |sink| {
+                    sensors::sensor(section, section.span, &anything, sink);
+                });
+            }
+        }
+    }
+
+    fn rest(&mut self, at: usize, section: &Section<'a>, unit: Option<Unit>, made: Option<&Made>) -> Rest {
+        let sink = &mut *self.sink;
+        let span = section.get("span", sink).and_then(|item| scale(&item, unit, sink));
+        let digits = section.get("digits", sink).and_then(|item| item.integer(0, MOST_DIGITS, sink));
+        let smooth = section.get("smooth", sink).and_then(|item| item.time(MILLISECOND, 600 * SECOND, sink));
+        let fresh = section.get("fresh", sink).and_then(|item| item.time(10 * MILLISECOND, DAY, sink));
+        let fastest = section.get("fastest", sink).and_then(|item| fastest(&item, unit, sink));
+        let calibration = section.get("calibration", sink).and_then(|item| calibration(&item, unit, sink));
+        let stuck = section.get("stuck", sink).and_then(|item| self.stuck(at, &item, made));
+        let digits = digits.and_then(|digits| u8::try_from(digits).ok());
+        Rest { span, digits, smooth, fresh, fastest, stuck, calibration }
+    }
+
+    fn stuck(&mut self, at: usize, item: &Item<'a>, made: Option<&Made>) -> Option<Stuck> {
+        let sink = &mut *self.sink;
+        let section = item.table("{ after = \"20 s\", band = 0, when = \"rpm > 600\" }", sink)?;
+        section.only(&keys::STUCK, sink);
+        if let Some(Made { source: Source::Input(input), .. }) = made {
+            if !matches!(input.field, Field::Analog(_) | Field::Pulse { .. } | Field::Number(_) | Field::Supply) {
+                sink.error(item.span, "`stuck` has no place here", "a level or a total stands still when all is well");
+            }
+        }
+        let after = section.require("after", "\"20 s\"", sink).and_then(|item| item.time(10 * MILLISECOND, DAY, sink));
+        let band = match section.get("band", sink) {
+            Some(item) => item.number(0.0, 65_535.0, "2", sink),
+            None => Some(0.0),
+        };
+        let when = section.get("when", sink);
+        let when = match when {
+            Some(item) => {
+                let formula = self.names.formula(&item, self.text, self.sink)?;
+                self.needs[at].extend(formula.terms.iter().map(|&on| Need { on, span: item.span }));
+                Some(formula)
+            }
+            None => None,
+        };
+        Some(Stuck { after: after?, band: band?, when })
+    }
+
+    /// Puts the channels of cold junctions in, now that all units are known.
+    fn join_colds(&mut self, list: &mut [Option<Channel>]) {
+        for (at, name, span) in std::mem::take(&mut self.colds) {
+            let Some(id) = self.names.find(&name) else { continue };
+            let Some(unit) = list.get(id.index()).and_then(|channel| Some(channel.as_ref()?.unit)) else { continue };
+            let Some(line) = unit.affine(Unit::CELSIUS) else {
+                let what = format!("`cold` needs a channel of temperature, and `{name}` is {}", unit.kind().name());
+                self.sink.error(span, what, "for example a channel with unit = \"degC\"");
+                continue;
+            };
+            set_cold(list.get_mut(at).and_then(Option::as_mut), id, line);
+        }
+    }
+
+    fn order(&mut self, named: &[Named<'a>]) -> Vec<ChannelId> {
+        let needs: Vec<Vec<usize>> =
+            self.needs.iter().map(|needs| needs.iter().map(|need| need.on.index()).collect()).collect();
+        let (order, circles) = order::sort(&needs);
+        for circle in circles {
+            let (first, second) = (circle[0], circle[1 % circle.len()]);
+            let span = self.needs[first].iter().find(|need| need.on.index() == second);
+            let span = span.map_or(named[first].name_span, |need| need.span);
+            let mut names: Vec<&str> = circle.iter().take(6).map(|&at| named[at].name).collect();
+            if circle.len() > names.len() {
+                names.push("…");
+            }
+            names.push(named[first].name);
+            let place = format!("channel.{}", short(named[first].name));
+            self.sink.within(place, |sink| {
+                sink.error(span, "a channel needs itself", format!("{}; break this circle", names.join(" → ")));
+            });
+        }
+        order.into_iter().map(id).collect()
+    }
+}
+
+/// The sensor that a channel names.
+struct Chosen<'a> {
+    section: Section<'a>,
+    name: Option<&'a str>,
+    /// Where the channel names it.
+    span: Span,
+}
+
+/// The source of a channel, and what follows from it.
+struct Made {
+    source: Source,
+    unit: Unit,
+    range: Option<(f64, f64)>,
+    words: Option<[String; 2]>,
+}
+
+/// The keys that every channel may have.
+struct Rest {
+    span: Option<(f64, f64)>,
+    digits: Option<u8>,
+    smooth: Option<Micros>,
+    fresh: Option<Micros>,
+    fastest: Option<f64>,
+    stuck: Option<Stuck>,
+    calibration: Option<Calibration>,
+}
+
+fn id(at: usize) -> ChannelId {
+    ChannelId(u16::try_from(at).unwrap_or(u16::MAX))
+}
+
+fn set_cold(channel: Option<&mut Channel>, id: ChannelId, line: Affine) {
+    if let Some(Channel { source: Source::Input(input), .. }) = channel {
+        if let Sensor::Thermocouple { cold, .. } = &mut input.sensor {
+            *cold = Cold::Channel(id, line);
+        }
+    }
+}
+
+fn scale(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<(f64, f64)> {
+    let pair = item.pair("[40, 120]", sink)?;
+    let [low, high] = pair.map(|item| unit.and_then(|unit| item.value_in(unit, sink)));
+    let (low, high) = (low?, high?);
+    if low >= high {
+        sink.error(item.span, "`span` needs the lower end first", "for example [40, 120]");
+        return None;
+    }
+    Some((low, high))
+}
+
+/// A rate of change in the channel's unit per second. A length changes with a speed, a volume with a flow.
+fn fastest(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<f64> {
+    let unit = unit?;
+    let speed = match (unit.kind(), item.unit_written()) {
+        (unit::Kind::Length, Some(written)) if written.fits(Unit::METRE_PER_SECOND) => {
+            let metres = item.value_in(Unit::METRE_PER_SECOND, sink)?;
+            Unit::parse("m")?.convert(metres, unit)
+        }
+        (unit::Kind::Volume, Some(written)) if written.fits(Unit::LITRE_PER_HOUR) => {
+            let litres = item.value_in(Unit::LITRE_PER_HOUR, sink)? / 3600.0;
+            Unit::LITRE.convert(litres, unit)
+        }
+        _ if unit.is_per_second() => item.number(0.0, 1e12, "10", sink),
+        _ => item.value_in(unit.per_second(), sink),
+    };
+    item.in_range(speed?, 1e-9, 1e12, || "more than 0".to_owned(), sink)
+}
+
+fn calibration(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<Calibration> {
+    let section = item.table("[channel.NAME.calibration]", sink)?;
+    section.only(&keys::CALIBRATION, sink);
+    let gain = match section.get("gain", sink) {
+        Some(item) => item
+            .number(-1e6, 1e6, "1.02", sink)
+            .and_then(|gain| item.in_range(gain.abs(), 1e-6, 1e6, || "not 0".to_owned(), sink).map(|_| gain)),
+        None => Some(1.0),
+    };
+    let offset = match section.get("offset", sink) {
+        Some(item) => unit.and_then(|unit| item.difference_in(unit, sink)),
+        None => Some(0.0),
+    };
+    let on = section.get("on", sink).and_then(|item| item.date(sink));
+    let against = section.get("against", sink).and_then(|item| item.label(80, "\"gauge of the workshop\"", sink));
+    Some(Calibration { gain: gain?, offset: offset?, on, against: against.map(str::to_owned) })
+}
+
+/// Decimals that are worth showing of a value in that unit. Common practice, no source.
+fn default_digits(unit: Unit, is_switch: bool) -> u8 {
+    if is_switch {
+        return 0;
+    }
+    match unit.name().as_str() {
+        "V" | "A" | "bar" | "Hz" | "inHg" | "L/h" | "m/s" | "km" | "mi" => 1,
+        "1" | "kHz" | "kohm" => 2,
+        "mV" | "mA" | "ohm" | "1/min" | "us" | "ms" | "min" | "Pa" | "kPa" | "mbar" | "psi" | "degC" | "degF" | "K"
+        | "km/h" | "mph" | "m" | "L" | "%" => 0,
+        _ => 1,
+    }
+}

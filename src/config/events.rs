@@ -1,0 +1,47 @@
+//! Events: `[event.NAME]`.
+//!
+//! Owns their keys and defaults.
+
+use super::channels::Names;
+use super::keys;
+use super::model::Event;
+use super::read::{Named, Section, check_name, short};
+use super::sink::Sink;
+use crate::time::{MILLISECOND, Micros, SECOND};
+
+const HOUR: Micros = 3_600 * SECOND;
+
+/// All events of the file.
+pub(super) fn read(top: &Section<'_>, names: &Names<'_>, text: &str, sink: &mut Sink) -> Vec<Event> {
+    let list = top.named("event", sink);
+    list.iter()
+        .filter_map(|named| sink.within(format!("event.{}", short(named.name)), |sink| event(named, names, text, sink)))
+        .collect()
+}
+
+fn event(named: &Named<'_>, names: &Names<'_>, text: &str, sink: &mut Sink) -> Option<Event> {
+    check_name(named, sink);
+    let section = &named.section;
+    section.only(&keys::EVENT, sink);
+    let when = section.require("when", "\"rpm < 500 and speed > 5\"", sink);
+    let when = when.and_then(|item| names.formula(&item, text, sink));
+    let lasts = time(section, "lasts", 200 * MILLISECOND, sink);
+    let apart = time(section, "apart", 10 * SECOND, sink);
+    let before = time(section, "before", 20 * SECOND, sink);
+    let after = time(section, "after", 5 * SECOND, sink);
+    Some(Event {
+        name: named.name.to_owned(),
+        when: when?,
+        lasts: lasts?,
+        apart: apart?,
+        before: before?,
+        after: after?,
+    })
+}
+
+fn time(section: &Section<'_>, key: &str, default: Micros, sink: &mut Sink) -> Option<Micros> {
+    match section.get(key, sink) {
+        Some(item) => item.time(0, HOUR, sink),
+        None => Some(default),
+    }
+}

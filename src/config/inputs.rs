@@ -1,0 +1,267 @@
+//! What of a line a channel reads: `input = "a0"`, with `take` and `slowest`.
+//!
+//! Owns the names of pins and fields in each form of line. In the counts form `aN`, `pN` and `dN` are pins, `vcc` the
+//! supply, anything else a number. In the columns and pairs forms every name is a number, but for `vcc`, and for `aN`
+//! where a circuit or a sensor for volts or ohms is given: those are counts of a converter of 10 bits then.
+
+use super::links::{Links, NMEA_FIELDS, is_field_name};
+use super::model::{Field, LinkId, Take};
+use super::read::{Item, Section, short};
+use super::sink::{Sink, listed};
+use crate::time::{MILLISECOND, Micros, SECOND};
+use crate::unit::Unit;
+use crate::wire::{FieldId, Form};
+
+/// What the sensor's curve is given.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Gives {
+    /// Volts of an analog pin, or of the sensor behind its circuit.
+    Volts,
+    /// Ohms of a sensor behind a pull-up or pull-down.
+    Ohms,
+    /// Edges for each second.
+    Hertz,
+    /// A number of edges.
+    Edges,
+    /// A level, 0 or 1.
+    Level,
+    /// Volts of the supply.
+    Supply,
+    /// A number.
+    Number,
+    /// A named sensor that no channel uses: whatever it takes.
+    Anything,
+}
+
+/// An input that was read.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Found {
+    pub link: LinkId,
+    pub field: Field,
+    pub gives: Gives,
+    /// The unit that a satellite receiver's field comes in.
+    pub native: Option<Unit>,
+}
+
+/// What is known of the channel before its input is read.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Around {
+    /// It has a circuit, or a sensor that takes volts or ohms.
+    pub is_analog: bool,
+    /// Its sensor is a switch.
+    pub is_switch: bool,
+}
+
+/// The default of `slowest`, as the counts format has it.
+const SLOWEST: Micros = SECOND;
+/// Highest number of a pin.
+const HIGHEST_PIN: u8 = 99;
+/// Names of the counts format that are no signals.
+const NOT_SIGNALS: [(&str, &str); 5] = [
+    ("s", "it is the number of the reading; lost ones are `link.lost`"),
+    ("t", "it is the controller's clock"),
+    ("crc", "it is the checksum; wrong ones are counted in `link.bad`"),
+    ("hello", "it is no reading"),
+    ("link", "write `link.lost`, `link.bad` or `link.resets`"),
+];
+
+/// Reads `input` of a channel.
+pub(super) fn input(
+    item: &Item<'_>,
+    section: &Section<'_>,
+    around: Around,
+    links: &mut Links,
+    sink: &mut Sink,
+) -> Option<Found> {
+    let text = item.short_text(128, "\"a0\"", sink)?;
+    let (link, name) = links.split(text, "input", item.span, |_| true, sink)?;
+    let found = field(item, section, link, name, around, links, sink);
+    if let Some(found) = found {
+        if !matches!(found.field, Field::Pulse { .. }) {
+            for key in ["take", "slowest"].into_iter().filter(|key| section.has(key)) {
+                let what = format!("`{key}` has no place here");
+                sink.error(section.key_span(key), what, "only a pulse pin has it; for example input = \"p2\"");
+            }
+        }
+    }
+    found
+}
+
+fn field(
+    item: &Item<'_>,
+    section: &Section<'_>,
+    link: LinkId,
+    name: &str,
+    around: Around,
+    links: &mut Links,
+    sink: &mut Sink,
+) -> Option<Found> {
+    let found = |field, gives| Some(Found { link, field, gives, native: None });
+    if let Some(total) = name.strip_prefix("link.") {
+        return found(link_total(item, total, sink)?, Gives::Number);
+    }
+    let form = links.list[link.index()].form.clone();
+    match form {
+        Form::Nmea => return receiver(item, link, name, around, links, sink),
+        Form::Columns { names: Some(names), .. } if !names.iter().any(|known| known == name) => {
+            let known = || names.iter().map(String::as_str);
+            let remedy = sink.did_you_mean(name, known(), || format!("there are {}", listed(known(), 8)));
+            sink.absent(item.span, format!("there is no column `{}`", short(name)), remedy);
+            return None;
+        }
+        Form::Counts { .. } => {
+            if let Some(pin) = Pin::parse(name) {
+                return pin_field(pin, section, link, name, links, sink);
+            }
+            check_signal(item, name, sink)?;
+        }
+        _ => {
+            if around.is_analog && matches!(Pin::parse(name), Some(Pin::Analog)) {
+                return found(Field::Analog(links.field(link, name)), Gives::Volts);
+            }
+        }
+    }
+    if name == "vcc" {
+        return found(Field::Supply, Gives::Supply);
+    }
+    if !is_field_name(name) {
+        let what = format!("`{}` is no field of a line", short(name));
+        sink.error(item.span, what, "for example \"a0\", \"p2\", \"d4\" or \"vcc\"");
+        return None;
+    }
+    Some(number(links.field(link, name), link, around, None))
+}
+
+/// A number that comes with a meaning; a level where a switch is to read it.
+fn number(field: FieldId, link: LinkId, around: Around, native: Option<Unit>) -> Found {
+    if around.is_switch {
+        Found { link, field: Field::Digital(field), gives: Gives::Level, native: None }
+    } else {
+        Found { link, field: Field::Number(field), gives: Gives::Number, native }
+    }
+}
+
+fn link_total(item: &Item<'_>, name: &str, sink: &mut Sink) -> Option<Field> {
+    match name {
+        "lost" => Some(Field::LinkLost),
+        "bad" => Some(Field::LinkBad),
+        "resets" => Some(Field::LinkResets),
+        _ => {
+            let what = format!("a link does not count `{}`", short(name));
+            let remedy = sink.did_you_mean(name, ["lost", "bad", "resets"], || {
+                "there are `link.lost`, `link.bad`, `link.resets`".to_owned()
+            });
+            sink.error(item.span, what, remedy);
+            None
+        }
+    }
+}
+
+fn receiver(
+    item: &Item<'_>,
+    link: LinkId,
+    name: &str,
+    around: Around,
+    links: &mut Links,
+    sink: &mut Sink,
+) -> Option<Found> {
+    if !NMEA_FIELDS.contains(&name) {
+        let remedy = sink.did_you_mean(name, NMEA_FIELDS, || format!("there are {}", listed(NMEA_FIELDS, 18)));
+        sink.error(item.span, format!("a satellite receiver gives no `{}`", short(name)), remedy);
+        return None;
+    }
+    let unit = match name {
+        "speed_m_per_s" => Unit::METRE_PER_SECOND,
+        "speed_km_per_h" => Unit::KM_PER_HOUR,
+        "altitude_m" | "geoid_separation_m" => Unit::parse("m")?,
+        "utc_s" => Unit::SECOND,
+        _ => Unit::ONE,
+    };
+    Some(number(links.field(link, name), link, around, Some(unit)))
+}
+
+/// Names that have a meaning of their own in the counts format, and pins in capitals as boards have them printed on.
+fn check_signal(item: &Item<'_>, name: &str, sink: &mut Sink) -> Option<()> {
+    if let Some((_, why)) = NOT_SIGNALS.iter().find(|(known, _)| *known == name) {
+        sink.error(item.span, format!("`{name}` is no signal"), *why);
+        return None;
+    }
+    let small = name.to_ascii_lowercase();
+    if small != name && (Pin::parse(&small).is_some() || small == "vcc") {
+        sink.error(item.span, format!("there is no field `{name}`"), format!("write \"{small}\""));
+        return None;
+    }
+    let digits = name.len() > 1 && name[1..].bytes().all(|b| b.is_ascii_digit());
+    if digits && name.starts_with(['a', 'p', 'd']) {
+        let remedy = format!("pins are numbered 0 to {HIGHEST_PIN}, without leading zeros");
+        sink.error(item.span, format!("there is no pin `{}`", short(name)), remedy);
+        return None;
+    }
+    Some(())
+}
+
+/// A pin of the controller.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Pin {
+    Analog,
+    Pulse,
+    Digital,
+}
+
+impl Pin {
+    /// `aN`, `pN` or `dN`.
+    fn parse(name: &str) -> Option<Self> {
+        let kind = match name.as_bytes().first()? {
+            b'a' => Self::Analog,
+            b'p' => Self::Pulse,
+            b'd' => Self::Digital,
+            _ => return None,
+        };
+        pin_number(name).map(|_| kind)
+    }
+}
+
+/// The number of a pin behind its letter, 0 to 99 without leading zeros.
+pub(super) fn pin_number(name: &str) -> Option<u8> {
+    let digits = name.get(1..)?;
+    let plain = digits.bytes().all(|b| b.is_ascii_digit()) && (digits.len() == 1 || !digits.starts_with('0'));
+    digits.parse().ok().filter(|&number| plain && number <= HIGHEST_PIN)
+}
+
+fn pin_field(
+    pin: Pin,
+    section: &Section<'_>,
+    link: LinkId,
+    name: &str,
+    links: &mut Links,
+    sink: &mut Sink,
+) -> Option<Found> {
+    let id = links.field(link, name);
+    let (field, gives) = match pin {
+        Pin::Analog => (Field::Analog(id), Gives::Volts),
+        Pin::Digital => (Field::Digital(id), Gives::Level),
+        Pin::Pulse => {
+            let (take, slowest) = pulse_keys(section, sink)?;
+            let gives = match take {
+                Take::Rate => Gives::Hertz,
+                Take::Count => Gives::Edges,
+                Take::Spread => Gives::Number,
+            };
+            (Field::Pulse { field: id, take, slowest }, gives)
+        }
+    };
+    Some(Found { link, field, gives, native: None })
+}
+
+fn pulse_keys(section: &Section<'_>, sink: &mut Sink) -> Option<(Take, Micros)> {
+    let take = match section.get("take", sink) {
+        Some(item) => item.word(&[("rate", Take::Rate), ("count", Take::Count), ("spread", Take::Spread)], sink),
+        None => Some(Take::Rate),
+    };
+    let slowest = match section.get("slowest", sink) {
+        // The controller never sends an edge as older than 30 min.
+        Some(item) => item.time(MILLISECOND, 1_800 * SECOND, sink),
+        None => Some(SLOWEST),
+    };
+    Some((take?, slowest?))
+}

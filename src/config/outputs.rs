@@ -1,0 +1,172 @@
+//! Outputs: `[output.NAME]`.
+//!
+//! Owns their keys, defaults and ranges, and that no pin has two masters.
+
+use super::channels::{Channels, Names};
+use super::inputs::pin_number;
+use super::keys;
+use super::links::Links;
+use super::model::{Drive, Field, Formula, LinkId, Output, Source};
+use super::read::{Item, Named, Section, check_name, short};
+use super::sink::{Sink, Span};
+use crate::time::{MILLISECOND, Micros, SECOND};
+use crate::unit::Unit;
+use crate::wire::{FieldId, Form};
+
+const DAY: Micros = 86_400 * SECOND;
+/// Off at least so long between two, unless given: no relay is to chatter.
+const REST: Micros = SECOND;
+/// The slowest and fastest square wave of the counts format, in Hz. 0 is a steady low.
+const FREQUENCIES: (f64, f64) = (1.0, 5_000.0);
+const MOST_POINTS: usize = 64;
+
+/// All outputs of the file.
+pub(super) fn read(
+    top: &Section<'_>,
+    channels: &Channels<'_>,
+    links: &Links,
+    text: &str,
+    sink: &mut Sink,
+) -> Vec<Output> {
+    let list = top.named("output", sink);
+    let mut taken: Vec<(LinkId, u8, String)> = inputs(channels, links);
+    let mut outputs = Vec::new();
+    for named in &list {
+        let place = format!("output.{}", short(named.name));
+        outputs.extend(sink.within(place, |sink| output(named, channels, links, &mut taken, text, sink)));
+    }
+    outputs
+}
+
+/// The pins that channels read, by link and number.
+fn inputs(channels: &Channels<'_>, links: &Links) -> Vec<(LinkId, u8, String)> {
+    let mut taken = Vec::new();
+    for channel in channels.list.iter().flatten() {
+        let Source::Input(input) = &channel.source else { continue };
+        let (Field::Digital(field) | Field::Pulse { field, .. }) = input.field else { continue };
+        let name = field_name(links, input.link, field);
+        if let Some(number) = name.filter(|name| name.starts_with(['d', 'p'])).and_then(pin_number) {
+            taken.push((input.link, number, format!("channel `{}` reads it", channel.name)));
+        }
+    }
+    taken
+}
+
+fn field_name(links: &Links, link: LinkId, field: FieldId) -> Option<&str> {
+    let at = field.index().checked_sub(FieldId::FIXED.len())?;
+    links.list.get(link.index())?.fields.get(at).map(String::as_str)
+}
+
+fn output(
+    named: &Named<'_>,
+    channels: &Channels<'_>,
+    links: &Links,
+    taken: &mut Vec<(LinkId, u8, String)>,
+    text: &str,
+    sink: &mut Sink,
+) -> Option<Output> {
+    check_name(named, sink);
+    let section = &named.section;
+    let pin = section.require("pin", "\"d7\"", sink).and_then(|item| pin(&item, named.name, links, taken, sink));
+    let is_switch = match pin {
+        Some((_, pin)) => pin.starts_with('d'),
+        None => section.has("on") || !section.has("from"),
+    };
+    section.only(if is_switch { &keys::OUTPUT_SWITCH } else { &keys::OUTPUT_FOLLOW }, sink);
+    let armed = section.get("armed", sink).and_then(|item| item.boolean(sink)).unwrap_or(false);
+    let is_duty = pin.is_some_and(|(_, pin)| pin.starts_with('w'));
+    let drive =
+        if is_switch { switch(section, &channels.names, text, sink) } else { follow(section, channels, is_duty, sink) };
+    let (link, pin) = pin?;
+    Some(Output { name: named.name.to_owned(), link, pin: pin.to_owned(), drive: drive?, armed })
+}
+
+fn pin<'a>(
+    item: &Item<'a>,
+    name: &str,
+    links: &Links,
+    taken: &mut Vec<(LinkId, u8, String)>,
+    sink: &mut Sink,
+) -> Option<(LinkId, &'a str)> {
+    let written = item.text("\"d7\"", sink)?;
+    let (link, pin) = links.split(written, "pin", item.span, |form| matches!(form, Form::Counts { .. }), sink)?;
+    if !matches!(links.list[link.index()].form, Form::Counts { .. }) {
+        sink.error(item.span, "only a link of form `counts` has outputs", "the other forms send nothing back");
+        return None;
+    }
+    let Some(number) = pin_number(pin).filter(|_| pin.starts_with(['d', 'f', 'w'])) else {
+        let what = format!("`{}` is no output pin", short(pin));
+        sink.error(item.span, what, "d, f or w with the number of the pin; for example \"d7\"");
+        return None;
+    };
+    if let Some((_, _, who)) = taken.iter().find(|(l, n, _)| (*l, *n) == (link, number)) {
+        sink.error(item.span, format!("pin {number} is taken"), who.clone());
+        return None;
+    }
+    taken.push((link, number, format!("output `{}` drives it", short(name))));
+    Some((link, pin))
+}
+
+fn switch(section: &Section<'_>, names: &Names<'_>, text: &str, sink: &mut Sink) -> Option<Drive> {
+    let on = section.require("on", "\"coolant < 5 and rpm > 0\"", sink);
+    let on: Option<Formula> = on.and_then(|item| names.formula(&item, text, sink));
+    let off_if = section.get("off_if", sink).map(|item| names.formula(&item, text, sink));
+    let longest = section.get("longest", sink).map(|item| item.time(100 * MILLISECOND, DAY, sink));
+    let rest = section.get("rest", sink).map_or(Some(REST), |item| item.time(0, DAY, sink));
+    Some(Drive::Switch {
+        on: on?,
+        off_if: off_if.map_or(Some(None), |formula| formula.map(Some))?,
+        longest: longest.map_or(Some(None), |time| time.map(Some))?,
+        rest: rest?,
+    })
+}
+
+fn follow(section: &Section<'_>, channels: &Channels<'_>, is_duty: bool, sink: &mut Sink) -> Option<Drive> {
+    let from = section.require("from", "\"rpm\"", sink).and_then(|item| channels.names.named_by(&item, sink));
+    let unit = from.and_then(|id| channels.get(id)).map(|channel| channel.unit);
+    let example = if is_duty { "[[0, \"0 %\"], [100, \"80 %\"]]" } else { "[[0, \"0 Hz\"], [6000, \"200 Hz\"]]" };
+    let points = section.require("points", example, sink);
+    let points = points.and_then(|item| {
+        let points = item.list(2, MOST_POINTS, example, sink)?;
+        curve(&points, unit, is_duty, sink)
+    });
+    let rest_at = section.get("rest_at", sink).map_or(Some(0.0), |item| drive_level(&item, is_duty, sink));
+    Some(Drive::Follow { from: from?, points: points?, rest_at: rest_at? })
+}
+
+fn curve(items: &[Item<'_>], unit: Option<Unit>, is_duty: bool, sink: &mut Sink) -> Option<Vec<(f64, f64)>> {
+    let mut points: Vec<Option<(f64, f64)>> = Vec::new();
+    for item in items {
+        points.push(point(item, unit, is_duty, sink));
+    }
+    let points: Vec<(f64, f64)> = points.into_iter().collect::<Option<_>>()?;
+    for (at, pair) in points.windows(2).enumerate() {
+        if pair[0].0 >= pair[1].0 {
+            let span: Span = items[at + 1].span;
+            sink.error(span, "the inputs of `points` must rise", "this one is not above the one before");
+            return None;
+        }
+    }
+    Some(points)
+}
+
+fn point(item: &Item<'_>, unit: Option<Unit>, is_duty: bool, sink: &mut Sink) -> Option<(f64, f64)> {
+    let example = if is_duty { "[100, \"80 %\"]" } else { "[6000, \"200 Hz\"]" };
+    let [x, y] = item.pair(example, sink)?;
+    let x = unit.and_then(|unit| x.value_in(unit, sink));
+    let y = drive_level(&y, is_duty, sink);
+    Some((x?, y?))
+}
+
+/// A frequency in Hz or a duty as a share.
+fn drive_level(item: &Item<'_>, is_duty: bool, sink: &mut Sink) -> Option<f64> {
+    if is_duty {
+        let share = item.quantity_as_written(Unit::ONE, sink)?.in_unit(Unit::ONE)?;
+        return item.in_range(share, 0.0, 1.0, || "0 % to 100 %".to_owned(), sink);
+    }
+    let hertz = item.quantity_as_written(Unit::HERTZ, sink)?.in_unit(Unit::HERTZ)?;
+    if hertz == 0.0 {
+        return Some(hertz);
+    }
+    item.in_range(hertz, FREQUENCIES.0, FREQUENCIES.1, || "0 Hz, or 1 Hz to 5000 Hz".to_owned(), sink)
+}
