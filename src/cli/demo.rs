@@ -49,7 +49,7 @@ pub struct Arguments {
     no_record: bool,
 
     #[command(flatten)]
-    look: look::Arguments,
+    look: look::Flags,
 }
 
 fn stories() -> String {

@@ -23,7 +23,7 @@ pub struct Arguments {
     no_record: bool,
 
     #[command(flatten)]
-    look: look::Arguments,
+    look: look::Flags,
 }
 
 /// Drives until it is ended.

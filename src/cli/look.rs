@@ -6,7 +6,7 @@ use crate::screen::{Depth, GlyphSet, LookSettings};
 /// How to draw. What is left out is chosen from the terminal.
 #[derive(Clone, Copy, Debug, clap::Args)]
 #[command(next_help_heading = "Screen")]
-pub struct Arguments {
+pub struct Flags {
     /// The characters that gauges are drawn with
     #[arg(long, value_enum)]
     glyphs: Option<Glyphs>,
@@ -51,7 +51,7 @@ enum Colours {
     True,
 }
 
-impl Arguments {
+impl Flags {
     /// The same for the screen.
     pub fn picture(self) -> Picture {
         let look = LookSettings {
@@ -64,7 +64,7 @@ impl Arguments {
                 Colours::None => Depth::None,
                 Colours::Eight => Depth::Eight,
                 Colours::Sixteen => Depth::Sixteen,
-                Colours::Palette => Depth::Palette,
+                Colours::Palette => Depth::Indexed,
                 Colours::True => Depth::True,
             }),
             night: self.night,

@@ -83,7 +83,9 @@ pub fn run(plan: Plan) -> anyhow::Result<Ending> {
         command: Box::new({
             let asked = asked.clone();
             // Where nobody listens any more the drive is ending anyhow.
-            move |command| drop(asked.send(command))
+            move |command| {
+                let _ = asked.send(command);
+            }
         }),
         control: control.clone(),
     };
