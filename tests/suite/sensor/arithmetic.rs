@@ -69,8 +69,8 @@ fn examples_of_conversion() {
     assert_eq!(checked, 31);
 }
 
-/// Data sheet of the ATmega328P: code = V_in × 1024 / V_ref, highest 0x3FF. The file's other column, first transition at
-/// half a count, is what real parts do; half a count is 2.4 mV at 5 V.
+/// Data sheet of the `ATmega328P`: volts × 1024 / reference, highest 0x3FF. Another sentence of it puts the first transition
+/// at half a count (the file's other column); the two differ by half a count, 2.4 mV at 5 V, so by one code at most.
 #[test]
 fn an_ideal_converter_gives_these_counts() {
     for row in rows("10_adc_ideal.csv") {
@@ -82,7 +82,7 @@ fn an_ideal_converter_gives_these_counts() {
     }
 }
 
-/// Exact arithmetic of volts = counts / (adc_max + 1) × vcc.
+/// Exact arithmetic of volts = counts / (`adc_max` + 1) × vcc.
 #[test]
 fn counts_are_these_volts() {
     for row in rows("10_counts_to_volts.csv") {
