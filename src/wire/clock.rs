@@ -284,10 +284,10 @@ mod tests {
         };
         assert_eq!(at(4_294_967_290.0), (0, false));
         assert_eq!(at(4_294_967_295.0), (5_000, false));
-        assert_eq!(at(5.0), (15_000, false));
-        assert_eq!(at(10.5), (20_500, false));
-        assert_eq!(at(4.0), (24_500, true));
-        assert_eq!(at(104.0), (124_500, false));
+        assert_eq!(at(5.0), (11_000, false));
+        assert_eq!(at(10.5), (16_500, false));
+        assert_eq!(at(4.0), (20_500, true));
+        assert_eq!(at(104.0), (120_500, false));
     }
 
     #[test]

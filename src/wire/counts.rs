@@ -10,7 +10,7 @@ use super::crc::{self, Trailer, checksum};
 use super::fields::{Class, Target};
 use super::json::{self, Member};
 use super::keys::Keys;
-use super::scan::{self, Heads};
+use super::scan::{self, Heads, Page};
 use super::{Edges, Hello, Raw, Reject, hello, number};
 
 /// After so many right checksums a line without one was itself hit.
@@ -28,6 +28,7 @@ pub(super) struct Counts {
     /// The converter's highest count.
     most: f64,
     keys: Keys,
+    page: Page,
     timeline: Timeline,
     /// Off in tests only: then every line takes the exact way.
     pub(super) scanning: bool,
@@ -43,7 +44,7 @@ impl Counts {
     pub(super) fn new(required: bool, core: &Core) -> Self {
         let keys = Keys::new(&core.names);
         let most = f64::from(ADC_MAX);
-        Self { required, right: 0, most, keys, timeline: Timeline::default(), scanning: true }
+        Self { required, right: 0, most, keys, page: Page::new(), timeline: Timeline::default(), scanning: true }
     }
 
     pub(super) fn opened(&mut self) {
@@ -86,7 +87,7 @@ impl Counts {
             None if !self.must_have_checksum() && line.ends_with(b"}") => line.len() - 1,
             _ => return None,
         };
-        let heads = scan::scan(line, end, &mut self.keys, self.most, core.reading.fields_mut())?;
+        let heads = scan::scan(line, end, &mut self.page, &mut self.keys, self.most, core.reading.fields_mut())?;
         if trailer.is_some() {
             self.right = (self.right + 1).min(TRUSTED);
         }
@@ -115,7 +116,7 @@ impl Counts {
         if members.iter().any(|member| member.name == "crc") {
             return Err(Reject::Checksum);
         }
-        if !trailer && self.must_have_checksum_before(trailer) {
+        if !trailer && self.must_have_checksum() {
             return Err(Reject::ChecksumMissing);
         }
         hello::refuse_repeated(&members)?;
@@ -123,10 +124,6 @@ impl Counts {
             Some(member) => hello::read(member.value).map(|hello| Exact::Hello(Box::new(hello))),
             None => self.fields(core, &members).map(Exact::Reading),
         }
-    }
-
-    fn must_have_checksum_before(&self, trailer: bool) -> bool {
-        !trailer && self.must_have_checksum()
     }
 
     /// Whether the line has a right checksum as its last member; one that is wrong refuses it.

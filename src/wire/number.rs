@@ -64,25 +64,33 @@ pub(super) fn whole(line: &[u8], at: usize) -> Option<(u64, usize)> {
 }
 
 /// Powers of ten up to the seven digits that a second word may add.
-const POWERS: [u64; 8] = [1, 10, 100, 1_000, 10_000, 100_000, 1_000_000, 10_000_000];
+pub(super) const POWERS: [u64; 8] = [1, 10, 100, 1_000, 10_000, 100_000, 1_000_000, 10_000_000];
 
 /// The value of the leading decimal digits of eight bytes, and how many there are.
 #[inline]
 fn eight(word: u64) -> (u64, usize) {
-    let digits = word ^ 0x3030_3030_3030_3030;
-    // A byte of 10 or more gets its top bit; a carry reaches only bytes after it, which no longer count.
-    let others = (digits.wrapping_add(0x7676_7676_7676_7676) | digits) & 0x8080_8080_8080_8080;
-    let count = others.trailing_zeros() / 8;
-    if count == 0 {
-        return (0, 0);
-    }
+    let digits = word ^ ZEROS;
+    let count = others(digits).trailing_zeros() / 8;
     // The digits move to the upper end; the zeros below them stand ahead of the number and add nothing.
-    let digits = digits << (64 - 8 * count);
-    // Pairs, then fours, then all eight: three multiplications instead of eight.
+    (fold(digits.checked_shl(64 - 8 * count).unwrap_or(0)), count as usize)
+}
+
+/// Eight times the character zero.
+pub(super) const ZEROS: u64 = 0x3030_3030_3030_3030;
+
+/// The top bit of each byte of `digits` that is over 9. A carry reaches only bytes after the first such one.
+#[inline]
+pub(super) fn others(digits: u64) -> u64 {
+    (digits.wrapping_add(0x7676_7676_7676_7676) | digits) & 0x8080_8080_8080_8080
+}
+
+/// Eight digits, the first one lowest, as a number: pairs, then fours, then all, with three multiplications.
+#[inline]
+pub(super) fn fold(digits: u64) -> u64 {
     let pairs = digits.wrapping_mul(10).wrapping_add(digits >> 8);
     let low = (pairs & 0x0000_00FF_0000_00FF).wrapping_mul(0x000F_4240_0000_0064);
     let high = ((pairs >> 16) & 0x0000_00FF_0000_00FF).wrapping_mul(0x0000_2710_0000_0001);
-    (low.wrapping_add(high) >> 32, count as usize)
+    low.wrapping_add(high) >> 32
 }
 
 /// The JSON number that begins at `start`. `None` where none does.
