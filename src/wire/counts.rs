@@ -77,7 +77,7 @@ impl Counts {
 
     /// Reads a usual line: checksum, then members.
     #[inline]
-    fn scanned(&mut self, core: &mut Core, line: &[u8]) -> Option<Heads> {
+    pub(super) fn scanned(&mut self, core: &mut Core, line: &[u8]) -> Option<Heads> {
         if !self.scanning {
             return None;
         }

@@ -124,4 +124,12 @@ impl Decoder {
         }
         self
     }
+
+    /// Whether the scanner alone takes `line`.
+    #[cfg(test)]
+    pub(super) fn takes_by_scanner(&mut self, line: &[u8]) -> bool {
+        let Way::Counts(counts) = &mut self.way else { return false };
+        self.core.reading.clear();
+        counts.scanned(&mut self.core, line).is_some()
+    }
 }

@@ -4,6 +4,8 @@
 //! restarts, and the lines that go back. In: bytes, and when they came. Out: [`Reading`], [`Hello`], [`Tally`].
 //! Opens no port, asks for no time, knows no sensor. Contract: the counts format, version 1.
 
+#[cfg(test)]
+mod agreement;
 mod clock;
 mod columns;
 mod command;

@@ -4,7 +4,7 @@
 //! In: bytes of a line. Out: whole numbers. A controller's values rarely change their count of digits, so nearly every
 //! member fits, and then neither the name nor a single digit is looked at one by one. Judges no value.
 
-use super::number::{POWERS, ZEROS, fold, others};
+use super::number::{POWERS, ZEROS, fold};
 
 /// How many bytes must be there to look at, whatever stands in them.
 pub(super) const WINDOW: usize = 80;
@@ -146,7 +146,7 @@ fn word(window: &[u8; WINDOW], at: usize) -> u64 {
 /// Whether `word` has a byte that is no digit. Only for the check that both ways of telling digits agree.
 #[cfg(test)]
 fn has_other(word: u64) -> bool {
-    others(word ^ ZEROS) != 0
+    super::number::others(word ^ ZEROS) != 0
 }
 
 #[cfg(test)]

@@ -23,8 +23,10 @@ fn lines() -> Vec<String> {
 }
 
 fn line(number: u32) -> String {
-    // Values that move, so that their digits and their count differ from line to line.
-    let counts = |pin: u32| (number.wrapping_mul(2_654_435_761).rotate_left(pin * 5) ^ number) % 1024;
+    // Six signals with noise: five keep their count of digits, one swings about 100 and does not.
+    const LEVELS: [u32; 6] = [512, 98, 730, 214, 871, 345];
+    let noise = |pin: usize| (number.wrapping_mul(2_654_435_761) >> (3 * pin + 8)) % 5;
+    let counts = |pin: usize| LEVELS[pin] + noise(pin) + number / 64 % 16;
     let t = 2_084_013_200 + number * 20_000;
     let edges =
         |count: u32, gap: u32| format!("[{},{},{},{}]", count + number * 2, t - number % gap, gap, gap + number % 97);
