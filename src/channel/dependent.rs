@@ -17,6 +17,8 @@ pub(super) struct Dependent {
     terms: Vec<ChannelId>,
     kind: Kind,
     finish: Finish,
+    /// It moves with time alone, or follows from nothing and would never be worked out otherwise.
+    always: bool,
 }
 
 #[derive(Clone, Debug)]
@@ -49,14 +51,14 @@ impl Dependent {
                 (terms, Kind::Junction(Junction { curve, cold, into, memo }))
             }
         };
-        Some(Self { channel: id.index(), terms, kind, finish: Finish::new(channel) })
+        let always = matches!(&kind, Kind::Formula(evaluator) if evaluator.looks_back() || terms.is_empty());
+        Some(Self { channel: id.index(), terms, kind, finish: Finish::new(channel), always })
     }
 
     /// Works its value out anew where anything happened that it depends on.
     pub fn settle(&mut self, when: When, channels: &mut [Shown], touched: &mut [Touch], emf: &[Value]) {
         let touch = self.terms.iter().fold(touched[self.channel], |touch, term| touch | touched[term.index()]);
-        let looks_back = matches!(&self.kind, Kind::Formula(evaluator) if evaluator.looks_back());
-        if !touch.any() && !looks_back {
+        if !touch.any() && !self.always {
             return;
         }
         let value = match &mut self.kind {

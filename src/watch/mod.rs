@@ -137,7 +137,8 @@ impl Memory {
         }
         match (self.active, awake) {
             (false, Some(true)) => self.hold(true, self.after, moment.at),
-            (true, Some(true)) => {
+            // Not knowing whether it sleeps ends nothing by itself; a value that came back does.
+            (true, Some(true) | None) => {
                 let back = match self.limit {
                     Limit::Below(_) => value >= self.back,
                     Limit::Above(_) => value <= self.back,
@@ -146,8 +147,7 @@ impl Memory {
             }
             // What put it to sleep is known: the danger is over, whatever the value.
             (true, Some(false)) => self.turn(),
-            // Not knowing whether it sleeps begins nothing; and silence never ends an alarm.
-            (_, None) | (false, Some(false)) => {
+            (false, Some(false) | None) => {
                 self.since = None;
                 false
             }

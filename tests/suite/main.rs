@@ -8,6 +8,7 @@ mod demo;
 mod link;
 mod pipeline;
 mod record;
+mod rig;
 mod screen;
 mod sensor;
 mod tidy;

@@ -1,0 +1,166 @@
+//! Alarms: delays to the microsecond, sleep, and values that cannot be trusted.
+
+use kickpanel::channel::Trust;
+use kickpanel::time::Stamp;
+
+use crate::rig::Rig;
+
+const OIL: &str = r#"
+[channel.oil]
+input = "n_oil"
+unit = "bar"
+fresh = "5 s"
+alarm = [{ level = "danger", below = 0.8, deadband = 0.1, after = "1 s", until = "2 s", when = "rpm > 600", text = "Stop the engine" }]
+[channel.rpm]
+input = "n_rpm"
+fresh = "60 s"
+"#;
+
+fn running() -> Rig {
+    let mut rig = Rig::new(OIL);
+    rig.read(0, "\"n_oil\":3,\"n_rpm\":1500");
+    rig
+}
+
+fn sounds(rig: &Rig) -> bool {
+    rig.pipeline.snapshot().alarms[0].active
+}
+
+#[test]
+fn it_sounds_once_the_limit_was_passed_for_long_enough() {
+    let mut rig = running();
+    rig.read(1_000_000, "\"n_oil\":0.8");
+    rig.read(1_100_000, "\"n_oil\":0.79");
+    rig.read(2_099_999, "\"n_oil\":0.1");
+    assert!(!sounds(&rig));
+    rig.read(2_100_000, "\"n_oil\":0.1");
+    assert!(sounds(&rig));
+    assert_eq!(rig.changes.len(), 1);
+    assert_eq!((rig.changes[0].active, rig.changes[0].value), (true, Some(0.1)));
+    assert_eq!(rig.pipeline.snapshot().alarms[0].since, Stamp(2_100_000));
+}
+
+#[test]
+fn one_good_reading_begins_the_delay_anew() {
+    let mut rig = running();
+    rig.read(100_000, "\"n_oil\":0.5");
+    rig.read(1_050_000, "\"n_oil\":0.8");
+    rig.read(1_100_000, "\"n_oil\":0.5");
+    rig.read(2_099_999, "\"n_oil\":0.5");
+    assert!(!sounds(&rig));
+}
+
+#[test]
+fn it_clears_once_it_was_back_by_the_deadband_for_long_enough() {
+    let mut rig = running();
+    rig.read(100_000, "\"n_oil\":0.5");
+    rig.read(1_100_000, "\"n_oil\":0.5");
+    rig.read(1_200_000, "\"n_oil\":0.89");
+    rig.read(3_300_000, "\"n_oil\":0.89");
+    assert!(sounds(&rig), "inside the deadband it is not gone");
+    rig.read(3_400_000, "\"n_oil\":0.9");
+    rig.read(5_399_999, "\"n_oil\":0.9");
+    assert!(sounds(&rig));
+    rig.read(5_400_000, "\"n_oil\":0.9");
+    assert!(!sounds(&rig));
+    assert_eq!(rig.changes.iter().map(|change| change.active).collect::<Vec<_>>(), [true, false]);
+}
+
+#[test]
+fn time_alone_makes_it_sound_and_due_says_when() {
+    let mut rig = running();
+    rig.read(100_000, "\"n_oil\":0.5");
+    assert_eq!(rig.pipeline.due(), Some(Stamp(1_000_000)), "a full second ends first");
+    rig.tick(1_000_000);
+    assert_eq!(rig.pipeline.due(), Some(Stamp(1_100_000)));
+    rig.tick(1_099_999);
+    assert!(!sounds(&rig));
+    assert!(rig.tick(1_100_000));
+    assert!(sounds(&rig));
+}
+
+#[test]
+fn it_sleeps_while_its_condition_is_false_or_not_known() {
+    for rpm in ["600", "null"] {
+        let mut rig = running();
+        rig.read(100_000, &format!("\"n_oil\":0,\"n_rpm\":{rpm}"));
+        rig.read(1_500_000, &format!("\"n_oil\":0,\"n_rpm\":{rpm}"));
+        assert!(!sounds(&rig));
+        rig.read(1_600_000, "\"n_oil\":0,\"n_rpm\":601");
+        rig.read(2_599_999, "\"n_oil\":0,\"n_rpm\":601");
+        assert!(!sounds(&rig), "what it slept through counts for nothing");
+        rig.read(2_600_000, "\"n_oil\":0,\"n_rpm\":601");
+        assert!(sounds(&rig));
+    }
+}
+
+#[test]
+fn an_engine_that_stops_ends_it_and_a_lost_tachometer_does_not() {
+    let mut rig = running();
+    rig.read(100_000, "\"n_oil\":0");
+    rig.read(1_100_000, "\"n_oil\":0");
+    rig.read(9_000_000, "\"n_oil\":0,\"n_rpm\":null");
+    assert!(sounds(&rig), "never cleared by silence");
+    rig.read(9_100_000, "\"n_oil\":0,\"n_rpm\":0");
+    assert!(!sounds(&rig));
+}
+
+#[test]
+fn a_pressure_that_comes_back_ends_it_although_the_tachometer_is_lost() {
+    let mut rig = running();
+    rig.read(100_000, "\"n_oil\":0");
+    rig.read(1_100_000, "\"n_oil\":0,\"n_rpm\":null");
+    assert!(!sounds(&rig));
+    rig.read(1_200_000, "\"n_oil\":0,\"n_rpm\":1500");
+    rig.read(2_200_000, "\"n_oil\":0");
+    rig.read(2_300_000, "\"n_oil\":3,\"n_rpm\":null");
+    rig.read(4_299_999, "\"n_oil\":3");
+    assert!(sounds(&rig));
+    rig.read(4_300_000, "\"n_oil\":3");
+    assert!(!sounds(&rig));
+}
+
+#[test]
+fn an_untrusted_value_neither_begins_nor_ends_it() {
+    let mut rig = running();
+    rig.read(100_000, "\"n_oil\":0.5");
+    rig.read(500_000, "\"n_oil\":null");
+    rig.read(600_000, "\"n_oil\":0.5");
+    rig.read(1_599_999, "\"n_oil\":0.5");
+    assert!(!sounds(&rig), "the stretch was broken");
+    rig.read(1_600_000, "\"n_oil\":0.5");
+    assert!(sounds(&rig));
+    rig.read(1_700_000, "\"n_oil\":null,\"n_rpm\":0");
+    rig.tick(60_000_000);
+    assert_eq!(rig.trust("oil"), Trust::Missing);
+    assert!(sounds(&rig), "what cannot be read has not come back");
+}
+
+#[test]
+fn it_looks_at_the_smoothed_value() {
+    let mut rig = Rig::new(
+        "[channel.v]\ninput = \"n_v\"\nsmooth = \"1 s\"\n\
+         alarm = [{ level = \"notice\", above = 0.6, deadband = 0.1, after = \"0 s\", until = \"0 s\", text = \"High\" }]\n",
+    );
+    rig.read(0, "\"n_v\":0");
+    rig.read(900_000, "\"n_v\":1");
+    assert!(!sounds(&rig), "0.593 after 0.9 time constants");
+    rig.read(1_000_000, "\"n_v\":1");
+    assert!(sounds(&rig), "0.632 after one: tests/reference/10_rc_step.csv");
+}
+
+// The computer sleeps for an hour; what the controller sent before lies in the port and is read at once when it wakes.
+#[test]
+fn a_computer_that_was_stopped_says_stale_first_and_raises_nothing_from_old_lines() {
+    let mut rig = running();
+    rig.read(20_000, "\"n_oil\":0.5");
+    let woke = 3_600_000_000;
+    rig.tick(woke);
+    assert_eq!(rig.trust("oil"), Trust::Stale);
+    rig.late = woke;
+    for n in 2..30 {
+        rig.read(n * 20_000, "\"n_oil\":0.5");
+    }
+    assert!(!sounds(&rig), "only 0.6 s by the controller's clock");
+    assert!(rig.changes.is_empty());
+}
