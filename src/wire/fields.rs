@@ -122,7 +122,9 @@ fn class(name: &str) -> Option<Class> {
 
 /// Whether `text` is the number of a pin: 0 to 999, without a leading zero.
 fn is_pin(text: &str) -> bool {
-    (1..=3).contains(&text.len()) && text.bytes().all(|byte| byte.is_ascii_digit()) && (text == "0" || !text.starts_with('0'))
+    (1..=3).contains(&text.len())
+        && text.bytes().all(|byte| byte.is_ascii_digit())
+        && (text == "0" || !text.starts_with('0'))
 }
 
 #[cfg(test)]

@@ -67,7 +67,10 @@ fn text(value: &str) -> Result<String, Reject> {
 
 fn pins(value: &str) -> Result<Vec<u8>, Reject> {
     let elements = json::elements(value).ok_or(Reject::WrongType)?;
-    elements.into_iter().map(|pin| unsigned(pin, 255).and_then(|pin| u8::try_from(pin).map_err(|_| Reject::OutOfRange))).collect()
+    elements
+        .into_iter()
+        .map(|pin| unsigned(pin, 255).and_then(|pin| u8::try_from(pin).map_err(|_| Reject::OutOfRange)))
+        .collect()
 }
 
 fn reset(word: &str) -> Reset {

@@ -100,8 +100,7 @@ mod tests {
         let line = r#"{"a" : 1.50 ,"b":[1,{"c":"}]\""}],"\u0063":"x,y" , "d":{},"":null}"#;
         let members = object_line(line).unwrap();
         let pairs: Vec<_> = members.iter().map(|member| (&*member.name, member.value)).collect();
-        let expected =
-            [("a", "1.50"), ("b", r#"[1,{"c":"}]\""}]"#), ("c", r#""x,y""#), ("d", "{}"), ("", "null")];
+        let expected = [("a", "1.50"), ("b", r#"[1,{"c":"}]\""}]"#), ("c", r#""x,y""#), ("d", "{}"), ("", "null")];
         assert_eq!(pairs, expected);
         assert_eq!(elements(members[1].value).unwrap(), ["1", r#"{"c":"}]\""}"#]);
         assert_eq!(elements("[ ]").unwrap(), [""; 0]);

@@ -22,9 +22,8 @@ fn line(number: u32) -> String {
     // Values that move, so that their digits and their count differ from line to line.
     let counts = |pin: u32| (number.wrapping_mul(2_654_435_761).rotate_left(pin * 5) ^ number) % 1024;
     let t = 2_084_013_200 + number * 20_000;
-    let edges = |count: u32, gap: u32| {
-        format!("[{},{},{},{}]", count + number * 2, t - number % gap, gap, gap + number % 97)
-    };
+    let edges =
+        |count: u32, gap: u32| format!("[{},{},{},{}]", count + number * 2, t - number % gap, gap, gap + number % 97);
     let analog: Vec<String> = (0..6).map(|pin| format!("\"a{pin}\":{}", counts(pin))).collect();
     let mut line = format!(
         r#"{{"s":{},"t":{t},"ref":{},{},"p2":{},"p3":{},"d4":{}"#,
