@@ -7,7 +7,7 @@ use crate::time::{Micros, SECOND};
 
 /// A key that the terminal sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[expect(missing_docs, reason = "the names say it")]
+#[allow(missing_docs, reason = "the names say it")]
 pub enum Key {
     Char(u8),
     Up,
@@ -139,9 +139,10 @@ impl Parser {
         }
     }
 
-    /// No more bytes came for a while: a lone escape is no beginning of anything.
+    /// No bytes came for a while: what was begun is not going to be finished.
     pub fn pause(&mut self) {
         self.held.clear();
+        self.pasting = false;
     }
 
     fn byte(&mut self, byte: u8, out: &mut impl FnMut(Key)) {
@@ -149,7 +150,8 @@ impl Parser {
             self.held.clear();
         }
         if byte != 0x1B && self.held.is_empty() {
-            if !self.pasting {
+            // Ctrl-C ends in the middle of a paste too.
+            if !self.pasting || byte == 3 {
                 out(Key::Char(byte));
             }
             return;

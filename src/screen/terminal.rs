@@ -49,7 +49,7 @@ impl Terminal {
     /// Takes the terminal that `near` is. Fails where it is none, or where one is already held.
     pub fn take(near: impl AsFd) -> io::Result<Self> {
         if !isatty(&near) {
-            return Err(io::Error::new(io::ErrorKind::Unsupported, "standard output is no terminal"));
+            return Err(io::Error::new(io::ErrorKind::Unsupported, "the output is no terminal"));
         }
         let tty = File::from(open_again(near.as_fd())?);
         let modes = tcgetattr(&tty)?;

@@ -96,9 +96,9 @@ impl Size {
         self.gap + if byte == b'.' { stem } else { self.cols }
     }
 
-    /// Columns of an upright stroke.
+    /// Columns of an upright stroke. A narrow digit keeps thin ones, so that its inside stays open.
     const fn stem(self) -> u16 {
-        if self.rows >= 6 { 2 } else { 1 }
+        if self.rows >= 6 && self.cols >= 6 { 2 } else { 1 }
     }
 
     /// Draws `text`, which must be a number as [`crate::screen::words::number`] writes it, right in its slot.
