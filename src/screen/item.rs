@@ -163,7 +163,11 @@ impl<'a> Item<'a> {
             Limit::Below(at) => share < self.share(at),
             Limit::Above(at) => share > self.share(at),
         };
-        self.limits.iter().filter(|(level, limit)| *level > Level::Notice && beyond(*limit)).map(|(level, _)| *level).max()
+        self.limits
+            .iter()
+            .filter(|(level, limit)| *level > Level::Notice && beyond(*limit))
+            .map(|(level, _)| *level)
+            .max()
     }
 }
 
@@ -179,7 +183,13 @@ pub const fn limit_at(limit: Limit) -> f64 {
 }
 
 fn sounding(known: &Prepared, snapshot: &Snapshot) -> Option<Level> {
-    known.alarms.iter().filter_map(|at| snapshot.alarms.get(*at)).filter(|alarm| alarm.active).map(|alarm| alarm.level).max()
+    known
+        .alarms
+        .iter()
+        .filter_map(|at| snapshot.alarms.get(*at))
+        .filter(|alarm| alarm.active)
+        .map(|alarm| alarm.level)
+        .max()
 }
 
 /// Missing or stale is no news where a link that it comes from is down: the link says so once for all.

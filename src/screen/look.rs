@@ -271,9 +271,10 @@ fn eight(tone: Tone) -> Style {
     let bold = |colour| on_black(colour).add_modifier(Modifier::BOLD);
     match tone {
         // With so few colours a dim amber or red cannot be had; the patterns of the zones say it without.
-        Tone::CautionFaint | Tone::DangerFaint => on_black(Color::Gray),
+        Tone::Ground | Tone::Faint | Tone::CautionFaint | Tone::DangerFaint | Tone::Quiet | Tone::Lit | Tone::Plain => {
+            on_black(Color::Gray)
+        }
         Tone::Unsure => on_black(Color::Yellow),
-        Tone::Ground | Tone::Faint | Tone::Quiet | Tone::Lit | Tone::Plain => on_black(Color::Gray),
         Tone::Strong | Tone::Notice => bold(Color::Gray),
         Tone::Caution => bold(Color::Yellow),
         Tone::Danger => bold(Color::Red),
@@ -341,8 +342,9 @@ fn full_colour(tone: Tone, night: bool) -> Style {
         Tone::Danger => on_ground(0x00FF_5A4A, 0x00DB_4A3C),
         Tone::NoticeFill => Style::new().fg(pick(0x00FF_FFFF, 0x00D0_CCC2)).bg(pick(0x003A_4046, 0x0026_2624)),
         Tone::CautionFill => Style::new().fg(Color::Rgb(0, 0, 0)).bg(pick(0x00FF_B81C, 0x00BE_8612)),
-        Tone::DangerFill => {
-            Style::new().fg(pick(0x00FF_FFFF, 0x00FF_D9D2)).bg(pick(0x00C8_1E1E, 0x0086_1A17)).add_modifier(Modifier::BOLD)
-        }
+        Tone::DangerFill => Style::new()
+            .fg(pick(0x00FF_FFFF, 0x00FF_D9D2))
+            .bg(pick(0x00C8_1E1E, 0x0086_1A17))
+            .add_modifier(Modifier::BOLD),
     }
 }

@@ -16,7 +16,7 @@ use super::control::Control;
 use super::keys::{Command, Key, Parser};
 use super::look::{Look, LookSettings, NoPicture};
 use super::painter::Painter;
-use super::terminal::{Got, Terminal};
+use super::terminal::{Got, Terminal, is_held};
 use crate::config::SharedModel;
 use crate::state::Shared;
 
@@ -164,7 +164,7 @@ impl Loop {
             self.changed = true;
         }
         let waiting = self.control.take();
-        if waiting.stop || !self.terminal.is_held() {
+        if waiting.stop || !is_held() {
             return Some(Ending::Stopped);
         }
         if let Some(model) = waiting.model {

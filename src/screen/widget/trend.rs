@@ -129,7 +129,8 @@ fn title(pen: &mut Pen<'_>, item: &Item<'_>, above: bool) {
     }
     let (width, digits) = (pen.width(), item.channel.digits);
     let (low, high) = item.scale();
-    let used = width.min(BESIDE.max(item.slot + columns(item.unit) + 12));
+    let wide = if width >= 80 { BESIDE + 12 } else { BESIDE };
+    let used = width.min(wide.max(item.slot + columns(item.unit) + 12));
     list_row(&mut pen.part(Rect { x: 0, y: 0, width: used, height: 1 }), item);
     let ends = format!("{} to {}", words::number(low, digits), words::number(high, digits));
     pen.text_before(used + 2, width, 0, &ends, Tone::Faint);
@@ -191,7 +192,7 @@ fn height_of(canvas: &Canvas, item: &Item<'_>, value: f32) -> i32 {
 fn limit_lines(pen: &mut Pen<'_>, item: &Item<'_>) {
     let dots = Dots::for_curves(pen.look.glyphs);
     let mut canvas = Canvas::new(dots, pen.width(), pen.height());
-    let sign = pen.look.signs().gap;
+    let sign = pen.look.signs().dot;
     for (level, limit) in &item.limits {
         #[expect(clippy::cast_possible_truncation, reason = "a line of dots needs no more")]
         let y = height_of(&canvas, item, limit_at(*limit) as f32);

@@ -220,7 +220,7 @@ fn on_a_single_cell_the_shape_of_the_alarm_is_what_remains() {
 fn a_snapshot_of_another_model_draws_as_unknown() {
     let look = Look::new(GlyphSet::Full, Depth::True, false);
     let text = rows(&draw(&lorry::model(), &Snapshot::default(), &look, 1, (80, 24))).join("\n");
-    assert_eq!(text.matches("missing").count() >= 6, true, "{text}");
+    assert!(text.matches("missing").count() >= 6, "{text}");
 }
 
 /// G1: what would steer a terminal never reaches it, wherever it comes from.
@@ -248,8 +248,18 @@ fn text_that_is_not_ours_is_shown_and_not_obeyed() {
                 let mut buffer = Buffer::empty(area);
                 let notices = [hostile.to_owned()];
                 let (model, snapshot) = (&model, &snapshot);
-                View { model, labels: &labels, snapshot, strips: &[], look: &look, page, held: true, replaying: false, notices: &notices }
-                    .render(area, &mut buffer);
+                View {
+                    model,
+                    labels: &labels,
+                    snapshot,
+                    strips: &[],
+                    look: &look,
+                    page,
+                    held: true,
+                    replaying: false,
+                    notices: &notices,
+                }
+                .render(area, &mut buffer);
                 let bad = |cell: &&Cell| !cell.symbol().chars().all(kickpanel::text::is_showable);
                 assert_eq!(buffer.content.iter().find(bad), None, "{size:?}");
             }
@@ -290,6 +300,9 @@ fn a_trend_asks_for_no_more_history_than_it_draws() {
     with_view(&model, &lorry::well(), &look, 0, Rect::new(0, 0, 80, 24), |view| {
         let wishes = view.wishes(Rect::new(0, 0, 80, 24));
         // Two lanes over the 78 columns between the margins, two dots a column.
-        assert_eq!(wishes.iter().map(|wish| (wish.channel, wish.count)).collect::<Vec<_>>(), [(ChannelId(4), 156), (ChannelId(0), 156)]);
+        assert_eq!(
+            wishes.iter().map(|wish| (wish.channel, wish.count)).collect::<Vec<_>>(),
+            [(ChannelId(4), 156), (ChannelId(0), 156)]
+        );
     });
 }
