@@ -38,7 +38,8 @@ pub fn draw(pen: &mut Pen<'_>, model: &Model, labels: &Labels, snapshot: &Snapsh
     let width = pen.width();
     let row = |y| Rect { x: 1, y, width: width.saturating_sub(2), height: 1 };
     if width < 6 {
-        pen.text(0, 0, width, alarm_shape(alarm.level), tone);
+        let shape = alarm_shape(alarm.level);
+        pen.text(0, 0, width, if columns(shape) > width { "!" } else { shape }, tone);
         return;
     }
     let others = alarms.len() - 1;

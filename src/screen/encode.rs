@@ -14,15 +14,10 @@ const MODIFIERS: [(Modifier, u8); 3] = [(Modifier::BOLD, 1), (Modifier::DIM, 2),
 
 /// Appends to `out` what turns `before` into `after`; where `before` is none or of another size, the whole of `after`.
 pub fn frame(before: Option<&Buffer>, after: &Buffer, out: &mut Vec<u8>) {
-    let empty;
-    let changes = match before.filter(|before| before.area == after.area) {
-        Some(before) => before.diff(after),
-        None => {
-            // Nothing is known of what stands there, so every cell is sent.
-            empty = whole(after);
-            empty
-        }
-    };
+    let changes = before
+        .filter(|before| before.area == after.area)
+        // Where nothing is known of what stands there, every cell is sent.
+        .map_or_else(|| whole(after), |before| before.diff(after));
     let mut style = None;
     let mut next = None;
     for (x, y, cell) in changes {

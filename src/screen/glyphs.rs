@@ -42,6 +42,8 @@ pub struct Signs {
     pub more: char,
     /// A stretch of a trend in which nothing could be trusted.
     pub gap: char,
+    /// A dot of a limit's line on a trend.
+    pub dot: char,
 }
 
 /// Eighths of a cell from the left, one to seven; only the full set has them.
@@ -59,6 +61,7 @@ const FULL: Signs = Signs {
     rule: '─',
     more: '…',
     gap: '╌',
+    dot: '·',
 };
 
 const CONSOLE: Signs = Signs {
@@ -72,7 +75,8 @@ const CONSOLE: Signs = Signs {
     dark: '·',
     rule: '─',
     more: '~',
-    gap: '·',
+    gap: '?',
+    dot: '·',
 };
 
 const ASCII: Signs = Signs {
@@ -86,7 +90,8 @@ const ASCII: Signs = Signs {
     dark: '.',
     rule: '-',
     more: '~',
-    gap: '.',
+    gap: '?',
+    dot: '.',
 };
 
 impl GlyphSet {
@@ -116,6 +121,23 @@ impl GlyphSet {
 const fn is_console_shape(c: char) -> bool {
     matches!(
         c,
-        '─' | '│' | '┌' | '┐' | '└' | '┘' | '├' | '┤' | '┬' | '┴' | '┼' | '▀' | '▄' | '█' | '▌' | '▐' | '░' | '▒' | '▓'
+        '─' | '│'
+            | '┌'
+            | '┐'
+            | '└'
+            | '┘'
+            | '├'
+            | '┤'
+            | '┬'
+            | '┴'
+            | '┼'
+            | '▀'
+            | '▄'
+            | '█'
+            | '▌'
+            | '▐'
+            | '░'
+            | '▒'
+            | '▓'
     )
 }

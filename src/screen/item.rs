@@ -8,7 +8,7 @@ use super::look::{Look, Tone};
 use super::pen::{Pen, columns};
 use super::words::{self, Said};
 use crate::channel::Trust;
-use crate::config::{Alarm, Channel, ChannelId, Field, Input, Level, Limit, LinkId, Model, Source};
+use crate::config::{Alarm, Channel, ChannelId, Level, Limit, LinkId, Model, Source};
 use crate::state::{LinkState, Shown, Snapshot};
 
 /// What is prepared once for each channel of a model on one look.
@@ -96,6 +96,8 @@ pub struct Item<'a> {
     pub limits: Vec<(Level, Limit)>,
     /// The words have a cause that is named elsewhere (its link is down), so they need not stand out.
     pub excused: bool,
+    /// Something else is wrong, so that this one steps back.
+    pub aside: bool,
 }
 
 impl<'a> Item<'a> {
@@ -121,6 +123,7 @@ impl<'a> Item<'a> {
             alarm: sounding(known, snapshot),
             limits,
             excused: is_excused(known, shown, snapshot),
+            aside: snapshot.alarms.iter().any(|alarm| alarm.active && alarm.level == Level::Danger),
         })
     }
 
@@ -128,6 +131,7 @@ impl<'a> Item<'a> {
     pub fn tone(&self, calm: Tone) -> Tone {
         match (self.alarm, &self.said) {
             (Some(level), _) => Tone::of(level),
+            (None, Said::Value(_)) if self.aside && calm == Tone::Strong => Tone::Plain,
             (None, Said::Value(_)) => calm,
             (None, Said::Doubt(..)) if self.excused => Tone::Quiet,
             (None, Said::Doubt(..)) => Tone::Unsure,
@@ -159,7 +163,11 @@ impl<'a> Item<'a> {
             Limit::Below(at) => share < self.share(at),
             Limit::Above(at) => share > self.share(at),
         };
-        self.limits.iter().filter(|(level, limit)| *level > Level::Notice && beyond(*limit)).map(|(level, _)| *level).max()
+        self.limits
+            .iter()
+            .filter(|(level, limit)| *level > Level::Notice && beyond(*limit))
+            .map(|(level, _)| *level)
+            .max()
     }
 }
 
@@ -175,7 +183,13 @@ pub const fn limit_at(limit: Limit) -> f64 {
 }
 
 fn sounding(known: &Prepared, snapshot: &Snapshot) -> Option<Level> {
-    known.alarms.iter().filter_map(|at| snapshot.alarms.get(*at)).filter(|alarm| alarm.active).map(|alarm| alarm.level).max()
+    known
+        .alarms
+        .iter()
+        .filter_map(|at| snapshot.alarms.get(*at))
+        .filter(|alarm| alarm.active)
+        .map(|alarm| alarm.level)
+        .max()
 }
 
 /// Missing or stale is no news where a link that it comes from is down: the link says so once for all.
@@ -196,21 +210,22 @@ fn round_out(value: f64) -> f64 {
     (step * power).copysign(value)
 }
 
-/// Whether the channel is a switch or a digital pin, so that a lamp suits it.
-pub fn is_switch(channel: &Channel) -> bool {
-    channel.words.is_some() || matches!(&channel.source, Source::Input(Input { field: Field::Digital(_), .. }))
-}
-
-/// The row above a face: label left, its unit behind it if wanted, the word of an alarm right.
+/// The row above a face: label left, its unit behind it if wanted, the word of an alarm right, or its shape before the
+/// label where the word has no room.
 pub fn header(pen: &mut Pen<'_>, item: &Item<'_>, with_unit: bool) {
-    let width = pen.width();
-    let mut end = width;
+    let (label, mut end) = (columns(item.label), pen.width());
+    let mut start = 0;
     if let Some(level) = item.alarm {
         let word = format!(" {} ", level.name());
-        let start = pen.text_before(4, end, 0, &word, Tone::fill(level));
-        end = if start < end { start - 1 } else { end };
+        let place = pen.text_before(label + 1, end, 0, &word, Tone::fill(level));
+        if place < end {
+            end = place - 1;
+        } else {
+            start = pen.text(0, 0, end, alarm_shape(level), Tone::of(level)) + 1;
+        }
     }
-    let used = pen.text(0, 0, end, item.label, Tone::Quiet);
+    let tone = if start > 0 { item.tone(Tone::Quiet) } else { Tone::Quiet };
+    let used = start + pen.text(start, 0, end.saturating_sub(start), item.label, tone);
     if with_unit && !item.unit.is_empty() && used + 1 + columns(item.unit) <= end {
         pen.text(used + 1, 0, end, item.unit, Tone::Faint);
     }

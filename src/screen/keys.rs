@@ -7,7 +7,7 @@ use crate::time::{Micros, SECOND};
 
 /// A key that the terminal sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[expect(missing_docs, reason = "the names say it")]
+#[allow(missing_docs, reason = "the names say it")]
 pub enum Key {
     Char(u8),
     Up,
@@ -99,12 +99,10 @@ pub fn act(key: Key, replaying: bool) -> Option<Act> {
     match (key, replaying) {
         // 3 is what Ctrl-C sends on a raw terminal.
         (Key::Char(b'q' | 3), _) => Some(Act::Quit),
-        (Key::Char(b'\t'), _) => Some(Act::Turn(1)),
-        (Key::BackTab, _) => Some(Act::Turn(-1)),
+        (Key::Char(b'\t'), _) | (Key::Right, false) => Some(Act::Turn(1)),
+        (Key::BackTab, _) | (Key::Left, false) => Some(Act::Turn(-1)),
         (Key::Char(digit @ b'1'..=b'9'), _) => Some(Act::Page(usize::from(digit - b'1'))),
         (Key::Char(b'n'), _) => Some(Act::Night),
-        (Key::Right, false) => Some(Act::Turn(1)),
-        (Key::Left, false) => Some(Act::Turn(-1)),
         (Key::Char(b' '), false) => Some(Act::HoldTrend),
         (Key::Char(b'm'), false) => tell(Command::Mark),
         (Key::Char(b' '), true) => tell(Command::TogglePause),
@@ -139,9 +137,10 @@ impl Parser {
         }
     }
 
-    /// No more bytes came for a while: a lone escape is no beginning of anything.
+    /// No bytes came for a while: what was begun is not going to be finished.
     pub fn pause(&mut self) {
         self.held.clear();
+        self.pasting = false;
     }
 
     fn byte(&mut self, byte: u8, out: &mut impl FnMut(Key)) {
@@ -149,7 +148,8 @@ impl Parser {
             self.held.clear();
         }
         if byte != 0x1B && self.held.is_empty() {
-            if !self.pasting {
+            // Ctrl-C ends in the middle of a paste too.
+            if !self.pasting || byte == 3 {
                 out(Key::Char(byte));
             }
             return;
@@ -193,4 +193,84 @@ fn tap(report: &[u8]) -> Option<Key> {
     let mut numbers = std::str::from_utf8(report).ok()?.split(';').map(str::parse::<u16>);
     let (button, column, row) = (numbers.next()?.ok()?, numbers.next()?.ok()?, numbers.next()?.ok()?);
     (button == 0).then_some(Key::Tap(column.checked_sub(1)?, row.checked_sub(1)?))
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+    use rstest::rstest;
+
+    use super::*;
+
+    fn keys(bytes: &[u8]) -> Vec<Key> {
+        let mut keys = Vec::new();
+        Parser::default().push(bytes, &mut |key| keys.push(key));
+        keys
+    }
+
+    #[rstest]
+    #[case::plain(b"q", &[Key::Char(b'q')])]
+    #[case::arrows(b"\x1b[A\x1bOB\x1b[C\x1bOD", &[Key::Up, Key::Down, Key::Right, Key::Left])]
+    #[case::back_tab(b"\x1b[Z", &[Key::BackTab])]
+    #[case::tap(b"\x1b[<0;5;24M", &[Key::Tap(4, 23)])]
+    #[case::the_finger_goes_up(b"\x1b[<0;5;24m", &[])]
+    #[case::wheel(b"\x1b[<64;5;24M", &[])]
+    #[case::column_0(b"\x1b[<0;0;24M", &[])]
+    #[case::column_too_large(b"\x1b[<0;65536;24M", &[])]
+    #[case::alt(b"\x1bq", &[])]
+    #[case::unknown_sequence(b"\x1b[15~m", &[Key::Char(b'm')])]
+    #[case::an_escape_begins_anew(b"\x1b[1;\x1b[A", &[Key::Up])]
+    #[case::pasted(b"\x1b[200~qqmm\x1b[201~n", &[Key::Char(b'n')])]
+    #[case::ctrl_c_in_a_paste(b"\x1b[200~qq\x03", &[Key::Char(3)])]
+    fn bytes_become_keys(#[case] bytes: &[u8], #[case] wanted: &[Key]) {
+        assert_eq!(keys(bytes), wanted);
+    }
+
+    #[test]
+    fn a_sequence_without_an_end_swallows_no_more_than_its_length() {
+        let mut bytes = b"\x1b[".to_vec();
+        bytes.extend([b'1'; LONGEST]);
+        bytes.extend(b"q");
+        assert_eq!(keys(&bytes).last(), Some(&Key::Char(b'q')));
+    }
+
+    #[test]
+    fn a_lone_escape_is_forgotten_after_a_pause() {
+        let mut parser = Parser::default();
+        let mut keys = Vec::new();
+        parser.push(b"\x1b", &mut |key| keys.push(key));
+        parser.pause();
+        parser.push(b"q", &mut |key| keys.push(key));
+        assert_eq!(keys, [Key::Char(b'q')]);
+    }
+
+    #[rstest]
+    #[case::driving(false)]
+    #[case::replaying(true)]
+    fn every_key_that_is_shown_does_what_a_tap_on_it_does(#[case] replaying: bool) {
+        for (name, _, _, tap) in shown_keys(replaying) {
+            let key = match *name {
+                "space" => Key::Char(b' '),
+                "tab" => Key::Char(b'\t'),
+                "left" => Key::Left,
+                "right" => Key::Right,
+                "up" => Key::Up,
+                "down" => Key::Down,
+                single => Key::Char(single.as_bytes()[0]),
+            };
+            assert_eq!(act(key, replaying), *tap, "{name}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn any_bytes_in_any_pieces_give_the_same_keys(bytes in proptest::collection::vec(any::<u8>(), 0..200), cut in 0_usize..200) {
+            let (first, second) = bytes.split_at(cut.min(bytes.len()));
+            let mut parser = Parser::default();
+            let mut pieces = Vec::new();
+            parser.push(first, &mut |key| pieces.push(key));
+            parser.push(second, &mut |key| pieces.push(key));
+            prop_assert_eq!(pieces, keys(&bytes));
+        }
+    }
 }

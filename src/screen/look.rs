@@ -270,9 +270,11 @@ fn eight(tone: Tone) -> Style {
     let on_black = |colour| Style::new().fg(colour).bg(Color::Black);
     let bold = |colour| on_black(colour).add_modifier(Modifier::BOLD);
     match tone {
-        Tone::CautionFaint | Tone::Unsure => on_black(Color::Yellow),
-        Tone::DangerFaint => on_black(Color::Red),
-        Tone::Ground | Tone::Faint | Tone::Quiet | Tone::Lit | Tone::Plain => on_black(Color::Gray),
+        // With so few colours a dim amber or red cannot be had; the patterns of the zones say it without.
+        Tone::Ground | Tone::Faint | Tone::CautionFaint | Tone::DangerFaint | Tone::Quiet | Tone::Lit | Tone::Plain => {
+            on_black(Color::Gray)
+        }
+        Tone::Unsure => on_black(Color::Yellow),
         Tone::Strong | Tone::Notice => bold(Color::Gray),
         Tone::Caution => bold(Color::Yellow),
         Tone::Danger => bold(Color::Red),
@@ -286,10 +288,10 @@ fn sixteen(tone: Tone, night: bool) -> Style {
     let on_black = |colour| Style::new().fg(colour).bg(Color::Black);
     let (value, large) = if night { (Color::Gray, Color::Gray) } else { (Color::Gray, Color::White) };
     match tone {
-        Tone::Ground | Tone::Faint | Tone::Lit => on_black(Color::DarkGray),
+        // As with eight: what is not reached must not be as bright as what is wrong.
+        Tone::Ground | Tone::Faint | Tone::CautionFaint | Tone::DangerFaint | Tone::Lit => on_black(Color::DarkGray),
         Tone::Quiet => on_black(if night { Color::DarkGray } else { Color::Gray }),
-        Tone::CautionFaint | Tone::Unsure => on_black(Color::Yellow),
-        Tone::DangerFaint => on_black(Color::Red),
+        Tone::Unsure => on_black(Color::Yellow),
         Tone::Plain => on_black(value),
         Tone::Strong | Tone::Notice => on_black(large),
         Tone::Caution => on_black(if night { Color::Yellow } else { Color::LightYellow }),
@@ -328,10 +330,10 @@ fn full_colour(tone: Tone, night: bool) -> Style {
     let on_ground = |day, dark| Style::new().fg(pick(day, dark)).bg(ground);
     match tone {
         Tone::Ground | Tone::Faint => on_ground(0x0056_5B60, 0x0033_3330),
-        Tone::CautionFaint => on_ground(0x0080_5C1A, 0x0054_3E14),
-        Tone::DangerFaint => on_ground(0x008A_2E28, 0x005A_211D),
+        Tone::CautionFaint => on_ground(0x006E_501A, 0x0048_3512),
+        Tone::DangerFaint => on_ground(0x007A_2A25, 0x004E_1E1A),
         Tone::Quiet => on_ground(0x009A_A0A6, 0x0070_6E68),
-        Tone::Lit => on_ground(0x0084_8B92, 0x005C_5A55),
+        Tone::Lit => on_ground(0x0070_767C, 0x004E_4C48),
         Tone::Plain => on_ground(0x00CC_D0D4, 0x009C_9991),
         Tone::Strong => on_ground(0x00DE_E1E4, 0x00AE_AAA0),
         Tone::Unsure => on_ground(0x00D0_A555, 0x00A0_7C3E),
@@ -340,8 +342,9 @@ fn full_colour(tone: Tone, night: bool) -> Style {
         Tone::Danger => on_ground(0x00FF_5A4A, 0x00DB_4A3C),
         Tone::NoticeFill => Style::new().fg(pick(0x00FF_FFFF, 0x00D0_CCC2)).bg(pick(0x003A_4046, 0x0026_2624)),
         Tone::CautionFill => Style::new().fg(Color::Rgb(0, 0, 0)).bg(pick(0x00FF_B81C, 0x00BE_8612)),
-        Tone::DangerFill => {
-            Style::new().fg(pick(0x00FF_FFFF, 0x00FF_D9D2)).bg(pick(0x00C8_1E1E, 0x0086_1A17)).add_modifier(Modifier::BOLD)
-        }
+        Tone::DangerFill => Style::new()
+            .fg(pick(0x00FF_FFFF, 0x00FF_D9D2))
+            .bg(pick(0x00C8_1E1E, 0x0086_1A17))
+            .add_modifier(Modifier::BOLD),
     }
 }

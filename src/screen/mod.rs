@@ -29,6 +29,6 @@ pub use item::Labels;
 pub use keys::Command;
 pub use look::{Depth, Look, LookSettings, NoPicture};
 pub use plan::Wish;
-pub use run::{Ending, ScreenError, Session, run};
+pub use run::{Ending, ScreenError, Session, run, run_on};
 pub use view::View;
 pub use widget::Strip;

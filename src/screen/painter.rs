@@ -27,6 +27,8 @@ pub struct Painter {
     look: Look,
     shared: Arc<Shared>,
     snapshot: Snapshot,
+    /// The snapshot that came with the histories; kept only for its memory.
+    spare: Snapshot,
     strips: Vec<Strip>,
     page: usize,
     /// The end of the trends while they are held still.
@@ -47,6 +49,7 @@ impl Painter {
             look,
             shared,
             snapshot: Snapshot::default(),
+            spare: Snapshot::default(),
             strips: Vec::new(),
             page: 0,
             held: None,
@@ -91,8 +94,8 @@ impl Painter {
 
     /// Copies the newest snapshot, and what the page's trends need of the history.
     fn look_at(&mut self, area: Rect) {
-        // The wishes hang on what alarms now, the histories on the same instant; so the snapshot comes first and the
-        // two are copied together only if the wishes still hold.
+        // What alarms decides how much room the trends have, so the snapshot comes first. The histories may be one
+        // reading younger than it, which nobody can see.
         self.shared.read(&mut self.snapshot);
         let wishes = self.view().wishes(area);
         self.strips.resize_with(wishes.len(), || Strip { channel: crate::config::ChannelId(0), columns: Vec::new() });
@@ -102,8 +105,7 @@ impl Painter {
             strips.clear();
             return;
         }
-        let mut newest = Snapshot::default();
-        self.shared.read_with(&mut newest, |history| {
+        self.shared.read_with(&mut self.spare, |history| {
             for (strip, wish) in strips.iter_mut().zip(&wishes) {
                 strip.channel = wish.channel;
                 strip.columns.clear();

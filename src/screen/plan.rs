@@ -12,8 +12,8 @@ use super::widget::trend::lanes;
 use crate::config::{Cell, ChannelId, Face, Page};
 use crate::time::Micros;
 
-/// Below this size a page is a plain list.
-pub const LEAST: (u16, u16) = (40, 20);
+/// Below this size a page is a plain list. A panel of 53 × 15 still has its faces.
+pub const LEAST: (u16, u16) = (40, 12);
 /// Columns between two cells of a row.
 const GUTTER: u16 = 3;
 /// The longest words in place of a value take so many columns.

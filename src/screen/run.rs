@@ -5,6 +5,7 @@
 
 use std::fmt;
 use std::io;
+use std::os::fd::AsFd;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -15,7 +16,7 @@ use super::control::Control;
 use super::keys::{Command, Key, Parser};
 use super::look::{Look, LookSettings, NoPicture};
 use super::painter::Painter;
-use super::terminal::{Got, Terminal};
+use super::terminal::{Got, Terminal, is_held};
 use crate::config::SharedModel;
 use crate::state::Shared;
 
@@ -82,11 +83,20 @@ const LOOK_AROUND: Duration = Duration::from_millis(250);
 /// A frame that the terminal has not taken for so long is followed by a whole one.
 const STALLED: Duration = Duration::from_secs(2);
 
+/// The bytes of one key come within this, over a slow link too.
+const UNFINISHED: Duration = Duration::from_millis(500);
+
 /// Draws on the terminal that standard output is until the user ends it, it is stopped, or the terminal goes away.
 /// The terminal is given back on every way out, a panic in any thread included.
 pub fn run(session: Session) -> Result<Ending, ScreenError> {
     let look = Look::choose(session.look, |name| std::env::var(name).ok()).map_err(ScreenError::NoPicture)?;
-    let terminal = Terminal::take(io::stdout()).map_err(ScreenError::NoTerminal)?;
+    run_on(session, look, io::stdout())
+}
+
+/// The same on the terminal that `near` is, with `look` in place of the session's. A process holds one terminal at a
+/// time.
+pub fn run_on(session: Session, look: Look, near: impl AsFd) -> Result<Ending, ScreenError> {
+    let terminal = Terminal::take(near).map_err(ScreenError::NoTerminal)?;
     let control = session.control.clone();
     session.shared.subscribe(Arc::new(move || control.wake()));
     Ok(Loop::new(session, look, terminal).run())
@@ -97,6 +107,8 @@ struct Loop {
     control: Control,
     painter: Painter,
     parser: Parser,
+    /// When the last bytes of keys came.
+    heard: Option<Instant>,
     command: Box<dyn FnMut(Command) + Send>,
     /// Least time between two frames.
     gap: Duration,
@@ -118,6 +130,7 @@ impl Loop {
             control: session.control,
             painter: Painter::new(session.model, session.shared, look, session.replaying),
             parser: Parser::default(),
+            heard: None,
             command: session.command,
             gap: Duration::from_secs(1) / session.frames_per_s.max(1),
             changed: true,
@@ -151,7 +164,7 @@ impl Loop {
             self.changed = true;
         }
         let waiting = self.control.take();
-        if waiting.stop || !self.terminal.is_held() {
+        if waiting.stop || !is_held() {
             return Some(Ending::Stopped);
         }
         if let Some(model) = waiting.model {
@@ -197,15 +210,15 @@ impl Loop {
         let Got::Bytes(count) = got else { return got };
         let (painter, command, size) = (&mut self.painter, &mut self.command, self.size);
         let mut quit = false;
+        if self.heard.replace(Instant::now()).is_some_and(|last| last.elapsed() > UNFINISHED) {
+            self.parser.pause();
+        }
         self.parser.push(&bytes[..count], &mut |key: Key| {
             if let Some(wanted) = painter.key(key, size) {
                 quit |= wanted == Command::Quit;
                 command(wanted);
             }
         });
-        if count < bytes.len() {
-            self.parser.pause();
-        }
         self.quit |= quit;
         self.changed = true;
         got

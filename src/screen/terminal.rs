@@ -49,7 +49,7 @@ impl Terminal {
     /// Takes the terminal that `near` is. Fails where it is none, or where one is already held.
     pub fn take(near: impl AsFd) -> io::Result<Self> {
         if !isatty(&near) {
-            return Err(io::Error::new(io::ErrorKind::Unsupported, "standard output is no terminal"));
+            return Err(io::Error::new(io::ErrorKind::Unsupported, "the output is no terminal"));
         }
         let tty = File::from(open_again(near.as_fd())?);
         let modes = tcgetattr(&tty)?;
@@ -70,11 +70,6 @@ impl Terminal {
         Ok(terminal)
     }
 
-    /// Whether it is still ours: a panic elsewhere gives it back.
-    pub fn is_held(&self) -> bool {
-        HELD.lock().unwrap_or_else(PoisonError::into_inner).is_some()
-    }
-
     /// Its size in columns and rows; `None` while it has none (it just went away, or does not know).
     pub fn size(&self) -> Option<(u16, u16)> {
         let size = tcgetwinsize(&self.tty).ok()?;
@@ -86,7 +81,9 @@ impl Terminal {
         match (&self.tty).read(buffer) {
             Ok(0) => Got::Gone,
             Ok(count) => Got::Bytes(count),
-            Err(error) if matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted) => Got::Nothing,
+            Err(error) if matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted) => {
+                Got::Nothing
+            }
             Err(_) => Got::Gone,
         }
     }
@@ -131,6 +128,11 @@ fn open_again(near: BorrowedFd<'_>) -> io::Result<OwnedFd> {
         Err(Errno::INTR) => Err(Errno::INTR.into()),
         Err(_) => near.try_clone_to_owned(),
     }
+}
+
+/// Whether a terminal is still ours: a panic in any thread gives it back.
+pub fn is_held() -> bool {
+    HELD.lock().unwrap_or_else(PoisonError::into_inner).is_some()
 }
 
 fn give_back_on_panic() {

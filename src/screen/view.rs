@@ -56,22 +56,10 @@ impl<'a> View<'a> {
         self.model.pages.get(self.page).or_else(|| self.model.pages.first())
     }
 
-    fn parts(&self, area: Rect, alarms: usize, sentences: usize) -> Parts {
-        let foot = Foot::new(area, sentences);
-        // With a single row there is either the alarm or a value; the alarm wins.
-        let banner = banner::rows(alarms, area.height).min(area.height);
-        let height = area.height.saturating_sub(banner + foot.rows());
-        Parts {
-            banner: Rect { height: banner, ..area },
-            page: margins(Rect { y: area.y + banner, height, ..area }),
-            foot,
-        }
-    }
-
     fn laid_out(&self, area: Rect) -> (Parts, Vec<usize>, Vec<(String, Tone)>) {
         let alarms = banner::sounding(self.model, self.snapshot);
         let sentences = foot::sentences(self.model, self.snapshot, self.notices);
-        (self.parts(area, alarms.len(), sentences.len()), alarms, sentences)
+        (parts(area, alarms.len(), sentences.len()), alarms, sentences)
     }
 
     /// The histories that drawing into `area` needs.
@@ -89,7 +77,12 @@ impl<'a> View<'a> {
         if y < row.y || y >= row.bottom() {
             return None;
         }
-        foot::tapped(&foot::keys(self.model, self.page, self.replaying), self.look, row.width.saturating_sub(2 * side), x.checked_sub(row.x + side)?)
+        foot::tapped(
+            &foot::keys(self.model, self.page, self.replaying),
+            self.look,
+            row.width.saturating_sub(2 * side),
+            x.checked_sub(row.x + side)?,
+        )
     }
 
     fn page(&self, buffer: &mut Buffer, area: Rect, whole: Rect) {
@@ -102,7 +95,7 @@ impl<'a> View<'a> {
             }
             Plan::List(channels) => {
                 let items = channels.iter().filter_map(|id| Item::new(self.model, self.labels, self.snapshot, *id));
-                self.list(&mut Pen::new(buffer, area, self.look), items.collect());
+                list(&mut Pen::new(buffer, area, self.look), items.collect());
             }
         }
     }
@@ -138,32 +131,40 @@ impl<'a> View<'a> {
         let end = start + lanes(&places[index]);
         self.strips.get(start..end).unwrap_or(&[])
     }
+}
 
-    /// Plain rows, in several columns where there is room. What alarms comes first where not all fit.
-    fn list(&self, pen: &mut Pen<'_>, mut items: Vec<Item<'_>>) {
-        if pen.is_empty() {
-            return;
-        }
-        let (rows, width) = (usize::from(pen.height()), pen.width());
-        let columns = (width / LIST_COLUMN).max(1);
-        let columns = columns.min(u16::try_from(items.len().div_ceil(rows)).unwrap_or(u16::MAX).max(1));
-        let slots = rows * usize::from(columns);
-        if items.len() > slots {
-            items.sort_by_key(|item| std::cmp::Reverse(item.alarm));
-        }
-        let hidden = items.len().saturating_sub(slots);
-        let each = width / columns;
-        for (index, item) in items.iter().take(slots).enumerate() {
-            let (column, row) = (index / rows, index % rows);
-            let x = u16::try_from(column).unwrap_or(0) * each;
-            let gutter = if columns > 1 { 2.min(each) } else { 0 };
-            let area = Rect { x, y: u16::try_from(row).unwrap_or(0), width: each - gutter, height: 1 };
-            if hidden > 0 && index + 1 == slots && slots > 1 {
-                let text = format!("and {} more", hidden + 1);
-                pen.part(area).text(0, 0, area.width, &text, Tone::Quiet);
-            } else {
-                list_row(&mut pen.part(area), item);
-            }
+fn parts(area: Rect, alarms: usize, sentences: usize) -> Parts {
+    let foot = Foot::new(area, sentences);
+    // With a single row there is either the alarm or a value; the alarm wins.
+    let banner = banner::rows(alarms, area.height).min(area.height);
+    let height = area.height.saturating_sub(banner + foot.rows());
+    Parts { banner: Rect { height: banner, ..area }, page: margins(Rect { y: area.y + banner, height, ..area }), foot }
+}
+
+/// Plain rows, in several columns where there is room. What alarms comes first where not all fit.
+fn list(pen: &mut Pen<'_>, mut items: Vec<Item<'_>>) {
+    if pen.is_empty() {
+        return;
+    }
+    let (rows, width) = (usize::from(pen.height()), pen.width());
+    let columns = (width / LIST_COLUMN).max(1);
+    let columns = columns.min(u16::try_from(items.len().div_ceil(rows)).unwrap_or(u16::MAX).max(1));
+    let slots = rows * usize::from(columns);
+    if items.len() > slots {
+        items.sort_by_key(|item| std::cmp::Reverse(item.alarm));
+    }
+    let hidden = items.len().saturating_sub(slots);
+    let each = width / columns;
+    for (index, item) in items.iter().take(slots).enumerate() {
+        let (column, row) = (index / rows, index % rows);
+        let x = u16::try_from(column).unwrap_or(0) * each;
+        let gutter = if columns > 1 { 2.min(each) } else { 0 };
+        let area = Rect { x, y: u16::try_from(row).unwrap_or(0), width: each - gutter, height: 1 };
+        if hidden > 0 && index + 1 == slots && slots > 1 {
+            let text = format!("and {} more", hidden + 1);
+            pen.part(area).text(0, 0, area.width, &text, Tone::Quiet);
+        } else {
+            list_row(&mut pen.part(area), item);
         }
     }
 }

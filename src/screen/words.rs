@@ -2,10 +2,10 @@
 //!
 //! Owns the wording of trust, trouble and lengths of time, and how a number is written. Draws nothing.
 
+use crate::channel::Trust;
 use crate::config::{Channel, Limit};
 use crate::state::{LinkShown, LinkState, Recording, Shown, Trouble, WhyStopped};
 use crate::time::{Micros, SECOND, Stamp};
-use crate::channel::Trust;
 
 /// What stands in the place of a channel's value.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -121,7 +121,9 @@ pub fn link_trouble(name: &str, link: &LinkShown, now: Stamp) -> Option<String> 
         (LinkState::Down, Some(Trouble::Unplugged)) => {
             format!("unplugged {} ago: waiting for it", age(now.since(link.since)))
         }
-        (LinkState::Down, Some(Trouble::Failed(code))) => format!("the port failed (system error {code}): trying again"),
+        (LinkState::Down, Some(Trouble::Failed(code))) => {
+            format!("the port failed (system error {code}): trying again")
+        }
     };
     Some(format!("{name}: {what}"))
 }
@@ -159,5 +161,59 @@ pub fn config_trouble(mistakes: u32) -> Option<String> {
         0 => None,
         1 => Some("changed config has 1 mistake; the old one stays: see kickpanel check".to_owned()),
         many => Some(format!("changed config has {many} mistakes; the old one stays: see kickpanel check")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use rstest::rstest;
+
+    use super::*;
+
+    #[rstest]
+    #[case::whole(3.0, 0, "3")]
+    #[case::rounded(0.449, 1, "0.4")]
+    #[case::no_minus_zero(-0.04, 1, "0.0")]
+    #[case::minus(-0.06, 1, "-0.1")]
+    #[case::nine_columns(1_234_567.9, 1, "1234567.9")]
+    #[case::ten_columns(12_345_678.9, 1, "1.2e7")]
+    fn numbers_take_at_most_nine_columns(#[case] value: f64, #[case] digits: u8, #[case] text: &str) {
+        assert_eq!(number(value, digits), text);
+    }
+
+    #[rstest]
+    #[case::as_shown(Limit::Below(0.8), 1, "below 0.8")]
+    #[case::finer_than_shown(Limit::Above(98.5), 0, "above 98.5")]
+    fn a_limit_is_written_as_fine_as_it_is(#[case] at: Limit, #[case] digits: u8, #[case] text: &str) {
+        assert_eq!(limit(at, digits), text);
+    }
+
+    #[rstest]
+    #[case::last_second(119, "119 s")]
+    #[case::first_minute(120, "2 min")]
+    #[case::last_minute(7199, "119 min")]
+    #[case::first_hour(7200, "2 h")]
+    fn ages_have_one_unit(#[case] seconds: i64, #[case] text: &str) {
+        assert_eq!(age(seconds * SECOND), text);
+    }
+
+    #[rstest]
+    #[case::minutes(59 * 60 * SECOND + 59_900_000, "59:59.9")]
+    #[case::hours(3600 * SECOND, "1:00:00.0")]
+    #[case::before_the_beginning(-5, "0:00.0")]
+    fn places_have_hours_only_where_there_are_any(#[case] at: Micros, #[case] text: &str) {
+        assert_eq!(position(at), text);
+    }
+
+    #[rstest]
+    #[case(Trouble::NoDevice, "engine: no such port: is the cable in?")]
+    #[case(Trouble::NoRights, "engine: no right to open the port: add the user to its group")]
+    #[case(Trouble::Busy, "engine: another program holds the port: end it")]
+    #[case(Trouble::NotAPort, "engine: what is there is no serial port")]
+    #[case(Trouble::Unplugged, "engine: unplugged 4 s ago: waiting for it")]
+    #[case(Trouble::Failed(5), "engine: the port failed (system error 5): trying again")]
+    fn a_link_that_is_down_says_why(#[case] trouble: Trouble, #[case] sentence: &str) {
+        let link = LinkShown { trouble: Some(trouble), ..LinkShown::default() };
+        assert_eq!(link_trouble("engine", &link, Stamp(4 * SECOND)).as_deref(), Some(sentence));
     }
 }

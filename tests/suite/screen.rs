@@ -1,1 +1,6 @@
-//! Checks of the screen room against the outside.
+//! Checks of the screen room: whole pages at fixed sizes and instants, every size and glyph set, no number ever cut,
+//! and the built loop on a real pseudo-terminal.
+
+mod lorry;
+mod pages;
+mod terminal;

@@ -34,7 +34,9 @@ impl Widget for &Bar<'_> {
             return list_row(&mut pen, self.item);
         }
         let figures = u16::from(height >= 3);
-        if height >= ROWS_WITH_DIGITS && self.large(&mut pen, height - 2 - figures) {
+        if height >= ROWS_WITH_DIGITS
+            && self.large(&mut pen, height - 2 - figures - u16::from(height > ROWS_WITH_DIGITS))
+        {
             // The digits stand above the scale, which takes the last rows.
         } else {
             self.title(&mut pen);
@@ -131,7 +133,13 @@ fn scale_figures(pen: &mut Pen<'_>, item: &Item<'_>, y: u16) {
     }
 }
 
-fn limit_figure(pen: &mut Pen<'_>, item: &Item<'_>, (level, limit): (Level, Limit), y: u16, taken: &mut Vec<(u16, u16)>) {
+fn limit_figure(
+    pen: &mut Pen<'_>,
+    item: &Item<'_>,
+    (level, limit): (Level, Limit),
+    y: u16,
+    taken: &mut Vec<(u16, u16)>,
+) {
     let (width, at) = (pen.width(), limit_at(limit));
     let x = column_of(item.share(at), width);
     let tone = if level == Level::Notice { Tone::Faint } else { Tone::faint(level) };

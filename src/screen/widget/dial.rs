@@ -12,7 +12,7 @@ use ratatui::widgets::Widget;
 
 use super::bar::Bar;
 use crate::screen::canvas::{Canvas, Dots};
-use crate::screen::item::{Item, header, value_before};
+use crate::screen::item::{Item, below, header, value_before};
 use crate::screen::look::{Look, Tone};
 use crate::screen::pen::{Pen, columns};
 use crate::screen::widget::digits::Size;
@@ -30,7 +30,7 @@ pub struct Dial<'a> {
 /// The least place that a bent scale is readable in; below it a straight one is drawn.
 const LEAST: (u16, u16) = (16, 5);
 /// From so many rows on the ends of the scale are written under it.
-const ROWS_WITH_FIGURES: u16 = 7;
+const ROWS_WITH_FIGURES: u16 = 6;
 
 impl Widget for &Dial<'_> {
     fn render(self, area: Rect, buffer: &mut Buffer) {
@@ -40,45 +40,91 @@ impl Widget for &Dial<'_> {
         }
         let mut pen = Pen::new(buffer, area, self.look);
         header(&mut pen, self.item, true);
-        let figures = u16::from(pen.height() >= ROWS_WITH_FIGURES);
-        let rows = pen.height() - 1 - figures;
-        let bow = Bow::new(pen.width(), rows, Dots::for_dials(self.look.glyphs));
-        let mut canvas = Canvas::new(bow.dots, pen.width(), rows);
+        let form = self.form(pen.width(), pen.height() - 1);
+        let bow = Bow::new(form.bow, Dots::for_dials(self.look.glyphs));
+        let mut canvas = Canvas::new(bow.dots, form.bow.width, form.bow.height);
         bow.scale(&mut canvas, self.item);
-        canvas.draw(&mut pen, 0, 1);
-        self.hollow(&mut pen, &bow, rows);
-        if figures == 1 {
-            self.figures(&mut pen, &bow, rows + 1);
+        canvas.draw(&mut pen.part(below(&pen, 1)), 0, 0);
+        self.value(&mut pen, &form);
+        if form.figures {
+            self.figures(&mut pen, &bow, 1 + form.bow.height);
         }
     }
 }
 
+/// How a dial fills its cell. Places are relative to the row under the header.
+struct Form {
+    /// The bent scale.
+    bow: Rect,
+    /// The value; one row high where it is written small.
+    value: Rect,
+    /// The ends of the scale are written under its feet.
+    figures: bool,
+}
+
 impl Dial<'_> {
-    /// The number in the hollow, large if it fits.
-    fn hollow(&self, pen: &mut Pen<'_>, bow: &Bow, rows: u16) {
-        let room = bow.hollow();
-        let left = (pen.width() - room) / 2;
-        let tone = self.item.tone(Tone::Strong);
-        let tall = (rows * 3 / 5).max(3).min(rows - 1);
-        let area = Rect { x: left, y: 1 + rows - tall, width: room, height: tall };
-        if let Said::Value(text) = &self.item.said
-            && let Some(size) = Size::fit(self.item.slot, text, area, self.look)
-        {
-            let width = size.width(text);
-            let height = size.rows();
-            let place = Rect { x: left + (room - width) / 2, y: 1 + rows - height, width, height };
-            return size.draw(&mut pen.part(place), text, tone);
+    /// The first that fits: large digits in the hollow, beside the scale, under it; else the value small in the hollow.
+    fn form(&self, width: u16, rows: u16) -> Form {
+        let figures = rows >= ROWS_WITH_FIGURES;
+        let bow = Rect { x: 0, y: 0, width, height: rows - u16::from(figures) };
+        let tall = (bow.height * 3 / 5).max(3);
+        if let Some(value) = (3..=tall.min(bow.height - 1)).rev().find_map(|height| self.in_hollow(bow, height)) {
+            return Form { bow, value, figures };
         }
+        let half = width / 2;
+        if rows >= 3 && half >= LEAST.0 {
+            let value = Rect { x: half + 1, y: 0, width: width - half - 1, height: rows };
+            if let Some(value) = self.sized(value) {
+                let bow = Rect { width: half, height: rows, ..bow };
+                return Form { bow, value: Rect { y: rows - value.height, ..value }, figures: false };
+            }
+        }
+        if rows >= 5
+            && let Some(value) = self.sized(Rect { x: 0, y: rows - 3, width, height: 3 })
+        {
+            let value = Rect { x: (width - value.width) / 2, ..value };
+            return Form { bow: Rect { height: rows - 3, ..bow }, value, figures: false };
+        }
+        let room = Bow::new(bow, Dots::Fine).hollow(1);
+        Form { bow, value: Rect { x: (width - room) / 2, y: bow.height - 1, width: room, height: 1 }, figures }
+    }
+
+    /// The place of digits `height` rows tall at the foot of the hollow; `None` where they would touch the band.
+    fn in_hollow(&self, bow: Rect, height: u16) -> Option<Rect> {
+        let room = Bow::new(bow, Dots::Fine).hollow(height);
+        let size = self.sized(Rect { x: 0, y: 0, width: room, height }).filter(|size| size.height == height)?;
+        Some(Rect { x: (bow.width - size.width) / 2, y: bow.height - height, ..size })
+    }
+
+    /// The part of `area` that large digits take; `None` where they do not fit, or there is no number.
+    fn sized(&self, area: Rect) -> Option<Rect> {
+        let Said::Value(text) = &self.item.said else { return None };
+        if self.item.channel.words.is_some() {
+            return None;
+        }
+        let size = Size::fit(self.item.slot, text, area, self.look)?;
+        Some(Rect { width: size.width(text), height: size.rows(), ..area })
+    }
+
+    fn value(&self, pen: &mut Pen<'_>, form: &Form) {
+        let under = below(pen, 1);
+        let mut pen = pen.part(under);
+        let mut place = pen.part(form.value);
+        if place.height() >= 3
+            && let Said::Value(text) = &self.item.said
+            && let Some(size) = Size::fit(self.item.slot, text, form.value, self.look)
+        {
+            return size.draw(&mut place, text, self.item.tone(Tone::Strong));
+        }
+        let room = place.width();
         let width = match &self.item.said {
             Said::Value(text) => columns(text),
-            Said::Doubt(long, short) => {
-                let long = columns(long);
-                if long <= room { long } else { columns(short) }
-            }
+            Said::Doubt(long, _) if columns(long) <= room => columns(long),
+            Said::Doubt(_, short) => columns(short),
         };
-        let start = (pen.width() - width.min(pen.width())) / 2;
+        let start = (room - width.min(room)) / 2;
         let bare = Item { unit: "", ..self.item.clone() };
-        value_before(pen, &bare, (start, start + width), rows, Tone::Strong);
+        value_before(&mut place, &bare, (start, (start + width).min(room)), 0, Tone::Strong);
     }
 
     /// The ends of the scale under its feet.
@@ -87,8 +133,10 @@ impl Dial<'_> {
         let digits = self.item.channel.digits;
         let (low, high) = (words::number(low, digits), words::number(high, digits));
         let (left, right) = bow.feet();
-        let end = pen.text(left, y, pen.width(), &low, Tone::Faint) + left;
-        pen.text_before(end + 1, right, y, &high, Tone::Faint);
+        if left + columns(&low) + 1 + columns(&high) <= right {
+            pen.text(left, y, columns(&low), &low, Tone::Faint);
+            pen.text_before(left, right, y, &high, Tone::Faint);
+        }
     }
 }
 
@@ -97,25 +145,30 @@ struct Bow {
     dots: Dots,
     centre: (f64, f64),
     radius: (f64, f64),
+    /// Thickness of the filled band.
+    band: f64,
     width: u16,
 }
 
-/// Thickness of the filled band in columns.
-const BAND: f64 = 1.6;
-
 impl Bow {
-    fn new(width: u16, rows: u16, dots: Dots) -> Self {
-        let (across, tall) = (f64::from(width), f64::from(rows) * 2.0);
+    fn new(area: Rect, dots: Dots) -> Self {
+        let (across, tall) = (f64::from(area.width), f64::from(area.height) * 2.0);
         let upright = tall - 0.6;
-        // Wider than this a bow looks like a straight line.
-        let level = (across / 2.0 - 0.5).min(upright * 1.9);
-        Self { dots, centre: (across / 2.0, tall), radius: (level, upright), width }
+        // Much wider than this a bow looks like a straight line; a flat one may be, since it has no hollow.
+        let widest = if area.height < 4 { 3.2 } else { 1.9 };
+        let level = (across / 2.0 - 0.5).min(upright * widest);
+        let band = if area.height < 7 { 1.1 } else { 1.7 };
+        Self { dots, centre: (across / 2.0, tall), radius: (level, upright), band, width: area.width }
     }
 
-    /// Whole columns between the feet of the band.
-    fn hollow(&self) -> u16 {
-        let inner = (self.radius.0 - BAND - 0.8) * 2.0;
-        column(inner).min(self.width)
+    /// Columns that are free of the band in each of the lowest `rows` rows, on both sides of the middle alike.
+    fn hollow(&self, rows: u16) -> u16 {
+        let inner = (self.radius.0 - self.band - 0.5, self.radius.1 - self.band - 0.5);
+        let height = f64::from(rows) * 2.0 / inner.1;
+        if inner.0 <= 0.0 || inner.1 <= 0.0 || height >= 1.0 {
+            return if rows <= 1 { column(inner.0 * 2.0).min(self.width) } else { 0 };
+        }
+        column(inner.0 * 2.0 * (1.0 - height * height).sqrt()).min(self.width)
     }
 
     /// First and last (not included) column of the bow.
@@ -146,14 +199,14 @@ impl Bow {
                 self.stroke(canvas, share, (0.0, 0.7, step), Tone::faint(level));
             }
             if value.is_some_and(|value| share <= value) {
-                self.stroke(canvas, share, (0.0, BAND, step), lit);
+                self.stroke(canvas, share, (0.0, self.band, step), lit);
             } else {
-                let (x, y) = self.dot(share, BAND / 2.0);
+                let (x, y) = self.dot(share, self.band / 2.0);
                 canvas.set(x, y, Tone::Faint);
             }
         }
         if let Some(value) = value {
-            self.stroke(canvas, value, (-0.2, BAND + 1.4, step / 2.0), pointer);
+            self.stroke(canvas, value, (0.0, self.band + 1.0, step / 2.0), pointer);
         }
     }
 

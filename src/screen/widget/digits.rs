@@ -31,13 +31,15 @@ impl Widget for &Digits<'_> {
         }
         let rest = below(&pen, 1);
         match &self.item.said {
-            Said::Value(text) if self.item.channel.words.is_none() => match Size::fit(self.item.slot, text, rest, self.look) {
-                Some(size) => {
-                    header(&mut pen, self.item, true);
-                    size.draw(&mut pen.part(rest), text, self.item.tone(Tone::Strong));
+            Said::Value(text) if self.item.channel.words.is_none() => {
+                match Size::fit(self.item.slot, text, rest, self.look) {
+                    Some(size) => {
+                        header(&mut pen, self.item, true);
+                        size.draw(&mut pen.part(rest), text, self.item.tone(Tone::Strong));
+                    }
+                    None => small(&mut pen, self.item),
                 }
-                None => small(&mut pen, self.item),
-            },
+            }
             _ => small(&mut pen, self.item),
         }
     }
@@ -47,7 +49,9 @@ impl Widget for &Digits<'_> {
 fn small(pen: &mut Pen<'_>, item: &Item<'_>) {
     header(pen, item, false);
     let width = match &item.said {
-        Said::Value(text) => super::super::pen::columns(text).max(item.slot) + 1 + super::super::pen::columns(item.unit),
+        Said::Value(text) => {
+            super::super::pen::columns(text).max(item.slot) + 1 + super::super::pen::columns(item.unit)
+        }
         Said::Doubt(long, _) => super::super::pen::columns(long),
     };
     let end = width.min(pen.width());
@@ -96,9 +100,9 @@ impl Size {
         self.gap + if byte == b'.' { stem } else { self.cols }
     }
 
-    /// Columns of an upright stroke.
+    /// Columns of an upright stroke. A narrow digit keeps thin ones, so that its inside stays open.
     const fn stem(self) -> u16 {
-        if self.rows >= 6 { 2 } else { 1 }
+        if self.rows >= 6 && self.cols >= 6 { 2 } else { 1 }
     }
 
     /// Draws `text`, which must be a number as [`crate::screen::words::number`] writes it, right in its slot.

@@ -9,6 +9,9 @@ pub mod digits;
 pub mod lamp;
 pub mod trend;
 
+#[cfg(test)]
+mod tests;
+
 pub use bar::Bar;
 pub use dial::Dial;
 pub use digits::Digits;

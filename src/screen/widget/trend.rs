@@ -129,7 +129,8 @@ fn title(pen: &mut Pen<'_>, item: &Item<'_>, above: bool) {
     }
     let (width, digits) = (pen.width(), item.channel.digits);
     let (low, high) = item.scale();
-    let used = width.min(BESIDE.max(item.slot + columns(item.unit) + 12));
+    let wide = if width >= 80 { BESIDE + 12 } else { BESIDE };
+    let used = width.min(wide.max(item.slot + columns(item.unit) + 12));
     list_row(&mut pen.part(Rect { x: 0, y: 0, width: used, height: 1 }), item);
     let ends = format!("{} to {}", words::number(low, digits), words::number(high, digits));
     pen.text_before(used + 2, width, 0, &ends, Tone::Faint);
@@ -140,7 +141,10 @@ fn plot(pen: &mut Pen<'_>, item: &Item<'_>, columns: &[Column]) {
         return;
     }
     let mut canvas = Canvas::new(Dots::for_curves(pen.look.glyphs), pen.width(), pen.height());
-    limit_lines(&mut canvas, item);
+    // Under a course of one row a line would not be told from it.
+    if pen.height() >= 2 {
+        limit_lines(pen, item);
+    }
     let tone = item.alarm.map_or(Tone::Lit, Tone::of);
     let mut before: Option<(i32, i32)> = None;
     for (x, column) in (0_i32..canvas.width()).zip(columns) {
@@ -184,12 +188,23 @@ fn height_of(canvas: &Canvas, item: &Item<'_>, value: f32) -> i32 {
     (top - item.share(f64::from(value)) * top).round() as i32
 }
 
-fn limit_lines(canvas: &mut Canvas, item: &Item<'_>) {
+/// A dotted line at each limit; the course covers it cell by cell.
+fn limit_lines(pen: &mut Pen<'_>, item: &Item<'_>) {
+    let dots = Dots::for_curves(pen.look.glyphs);
+    let mut canvas = Canvas::new(dots, pen.width(), pen.height());
+    let sign = pen.look.signs().dot;
     for (level, limit) in &item.limits {
         #[expect(clippy::cast_possible_truncation, reason = "a line of dots needs no more")]
-        let y = height_of(canvas, item, limit_at(*limit) as f32);
+        let y = height_of(&canvas, item, limit_at(*limit) as f32);
+        let tone = Tone::faint(*level);
         for x in (0..canvas.width()).step_by(3) {
-            canvas.set(x, y, Tone::faint(*level));
+            match (dots, u16::try_from(x), u16::try_from(y)) {
+                (Dots::Fine, ..) => canvas.set(x, y, tone),
+                // Coarse dots would be as heavy as the course itself.
+                (_, Ok(x), Ok(y)) => pen.mark(x, y / dots.down(), sign, tone),
+                _ => {}
+            }
         }
     }
+    canvas.draw(pen, 0, 0);
 }

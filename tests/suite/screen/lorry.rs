@@ -17,8 +17,10 @@ use kickpanel::wire::{FieldId, Form};
 
 pub const NOW: Stamp = Stamp(754 * SECOND);
 
-/// name, label, unit, span, decimals, a good value.
-const CHANNELS: [(&str, &str, &str, (f64, f64), u8, f64); 8] = [
+/// Name, label, unit, span, decimals, a good value.
+type Row = (&'static str, &'static str, &'static str, (f64, f64), u8, f64);
+
+const CHANNELS: [Row; 8] = [
     ("rpm", "Engine speed", "1/min", (0.0, 3000.0), 0, 1640.0),
     ("speed", "Road speed", "km/h", (0.0, 90.0), 0, 47.0),
     ("oil", "Oil pressure", "bar", (0.0, 7.0), 1, 3.4),
@@ -35,7 +37,7 @@ fn id(name: &str) -> ChannelId {
 }
 
 fn channels() -> Vec<Channel> {
-    let channel = |(name, label, unit, span, digits, _): (&str, &str, &str, (f64, f64), u8, f64)| Channel {
+    let channel = |(name, label, unit, span, digits, _): Row| Channel {
         name: name.to_owned(),
         label: label.to_owned(),
         source: Source::Input(Input {
@@ -124,7 +126,7 @@ pub fn model() -> SharedModel {
 /// All is well.
 pub fn well() -> Snapshot {
     let model = model();
-    let shown = |channel: (&str, &str, &str, (f64, f64), u8, f64)| Shown {
+    let shown = |channel: Row| Shown {
         value: Value::ok(channel.5),
         smooth: Value::ok(channel.5),
         since: Stamp(0),
@@ -136,12 +138,7 @@ pub fn well() -> Snapshot {
         now: NOW,
         at: NOW.0,
         channels: CHANNELS.map(shown).to_vec(),
-        links: vec![LinkShown {
-            state: LinkState::Up,
-            lines_per_s: 50,
-            supply: Some(5.02),
-            ..LinkShown::default()
-        }],
+        links: vec![LinkShown { state: LinkState::Up, lines_per_s: 50, supply: Some(5.02), ..LinkShown::default() }],
         alarms: model
             .alarms
             .iter()
@@ -181,12 +178,8 @@ pub fn unplugged() -> Snapshot {
         (shown.value, shown.smooth) = (Value::bad(Trust::Stale), Value::bad(Trust::Stale));
         shown.heard = Some(off);
     }
-    snapshot.links[0] = LinkShown {
-        state: LinkState::Down,
-        trouble: Some(Trouble::Unplugged),
-        since: off,
-        ..LinkShown::default()
-    };
+    snapshot.links[0] =
+        LinkShown { state: LinkState::Down, trouble: Some(Trouble::Unplugged), since: off, ..LinkShown::default() };
     snapshot
 }
 
