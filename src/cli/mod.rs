@@ -9,7 +9,7 @@ mod demo;
 mod drive;
 mod export;
 mod look;
-// mod replay;
+mod replay;
 mod setup;
 
 use std::io::{self, IsTerminal, Write as _};
@@ -38,8 +38,8 @@ pub struct Arguments {
 enum Verb {
     /// Open the links, show the gauges, watch the limits, record everything
     Drive(drive::Arguments),
-    // REPLAY
-    // REPLAY
+    /// Play a recording through the same screens
+    Replay(replay::Arguments),
     /// Drive a whole vehicle in software; no hardware needed
     Demo(demo::Arguments),
     /// Read the config, report every mistake, list channels and pins
@@ -96,7 +96,7 @@ fn run(arguments: Arguments) -> anyhow::Result<Answer> {
     let config = arguments.config;
     match arguments.verb {
         Verb::Drive(verb) => drive::run(config, verb),
-        // REPLAY
+        Verb::Replay(verb) => replay::run(config, verb),
         Verb::Demo(verb) => demo::run(config, verb),
         Verb::Check(verb) => check::run(config, &verb),
         Verb::Export(verb) => export::run(config, &verb),

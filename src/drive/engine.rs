@@ -6,7 +6,7 @@ use std::time::Duration;
 use tokio::sync::mpsc;
 
 use crate::config::{LinkId, Model, SharedModel};
-use crate::link::{self, Event, Outgoing, Sink};
+use crate::link::{Event, Outgoing, Sink};
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{Mark, Recorder, Told};
 use crate::state::{LinkState, Shared, Trouble};
@@ -123,9 +123,9 @@ impl Engine {
     /// Asks the controller what it is, so that its converter's range is known before its next hello is due.
     fn ask_hello(&self, link: LinkId, now: Stamp) {
         if matches!(self.pipeline.model().links[link.index()].form, Form::Counts { .. }) {
-            let line = ask_hello().into_bytes();
+            let bytes = ask_hello().into_bytes();
             // Where the queue is full a command is on its way already.
-            let _ = self.commands[link.index()].try_send(Outgoing { line, made: now });
+            let _ = self.commands[link.index()].try_send(Outgoing { made: now, bytes });
         }
     }
 
@@ -208,7 +208,7 @@ impl Sink for Engine {
     fn event(&mut self, link: LinkId, now: Stamp, event: Event<'_>) {
         match event {
             Event::Bytes(bytes) => self.received(link, now, bytes),
-            Event::Sent(line) => self.record(now, link, Mark::Sent, line),
+            Event::Sent(line) => self.record(now, link, Mark::Sent, line.strip_suffix(b"\n").unwrap_or(line)),
             Event::Up { .. } => {
                 self.opened[link.index()] = true;
                 self.splitters[link.index()].reset();
@@ -222,7 +222,7 @@ impl Sink for Engine {
                 if !self.opened[link.index()] && is_hopeless(trouble) {
                     self.hopeless = Some((link, trouble));
                 }
-                self.note(now, Some(link), &Told::Link { state: "down", why: Some(link::words(trouble)) });
+                self.note(now, Some(link), &Told::Link { state: "down", why: Some(trouble.words()) });
                 self.pipeline.link_down(link, now);
                 self.pipeline.snapshot_mut().links[link.index()].trouble = Some(trouble);
                 self.publish();

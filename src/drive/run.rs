@@ -17,7 +17,7 @@ use super::reload::Watcher;
 use super::simulate;
 use crate::config::{self, LinkId, SharedModel};
 use crate::controller::Simulated;
-use crate::link::{self, Outgoing};
+use crate::link::{self, Outgoing, Surroundings};
 use crate::pipeline::Pipeline;
 use crate::record::{Recorder, Setup};
 use crate::screen::{self, Command, Control, LookSettings, Session};
@@ -226,7 +226,7 @@ impl Attendant {
         let engine = self.engine.borrow();
         let (link, trouble): (LinkId, Trouble) = engine.hopeless()?;
         let link = &engine.model().links[link.index()];
-        Some(anyhow!("link {}: {}", link.name, link::advice(trouble, &link.device)))
+        Some(anyhow!("link {}: {}", link.name, link::explain(trouble, &link.device, &Surroundings::here())))
     }
 
     fn look_at_config(&mut self) {

@@ -7,7 +7,7 @@ use std::time::Duration;
 use tokio::sync::watch;
 
 use crate::controller::Simulated;
-use crate::link::pty::Pty;
+use crate::link::pty::{Pty, Tried};
 use crate::time::system::Clock;
 
 /// How often the simulated controller is let go on.
@@ -27,12 +27,12 @@ pub struct Rehearsal {
 impl Rehearsal {
     /// Makes the pseudo-terminal.
     pub fn new(controller: Simulated) -> io::Result<Self> {
-        Ok(Self { controller, pty: Pty::open()?, begun: Vec::new() })
+        Ok(Self { controller, pty: Pty::new()?, begun: Vec::new() })
     }
 
     /// The node that stands for the controller's serial port.
     pub fn device(&self) -> &Path {
-        self.pty.path()
+        self.pty.slave()
     }
 
     /// Lets the controller live in real time until `stop`.
@@ -48,7 +48,7 @@ impl Rehearsal {
             self.hear(&mut out);
             if !out.is_empty() {
                 // A line that nobody reads is lost, as on a real wire.
-                let _ = self.pty.write(&out);
+                let _ = self.pty.try_write(&out);
                 out.clear();
             }
         }
@@ -57,7 +57,7 @@ impl Rehearsal {
     /// Takes what the computer sent.
     fn hear(&mut self, out: &mut Vec<u8>) {
         let mut buffer = [0; 256];
-        while let Ok(count @ 1..) = self.pty.read(&mut buffer) {
+        while let Ok(Tried::Bytes(count @ 1..)) = self.pty.try_read(&mut buffer) {
             for &byte in &buffer[..count] {
                 if byte == b'\n' {
                     self.controller.command(&self.begun, out);

@@ -8,9 +8,10 @@ use super::row::{Csv, Format, Jsonl, Rows};
 use super::summary::Summary;
 use crate::channel::Value;
 use crate::config::{LinkId, SharedModel};
-use crate::pipeline::{Outcome, Pipeline};
+use crate::pipeline::Outcome;
 use crate::record::Recording;
-use crate::replay::{Feed, Fed};
+use crate::replay::{Fed, Feed};
+use crate::state::Snapshot;
 use crate::time::Micros;
 
 /// How much text is gathered before it is written.
@@ -32,18 +33,18 @@ pub fn run(
     options: Options,
     out: &mut impl Write,
 ) -> anyhow::Result<Summary> {
-    let mut pipeline = Pipeline::new(SharedModel::clone(model));
-    let mut feed = Feed::new(model);
+    let mut feed = Feed::new(SharedModel::clone(model));
     let mut page = Page::new(options, model, out);
-    while let Some(fed) = feed.next(recording, &mut pipeline)? {
-        if let Fed::Line(Outcome::Reading | Outcome::Repeated) = fed {
-            page.reading(&pipeline).context("cannot write the rows")?;
+    while let Some(item) = recording.next()? {
+        if let Fed::Line(Outcome::Reading | Outcome::Repeated) = feed.item(&item, &mut |_| {}) {
+            page.reading(feed.pipeline().snapshot()).context("cannot write the rows")?;
         }
     }
     page.end().context("cannot write the rows")?;
-    let mut summary = Summary { damage_bytes: recording.damage().bytes, foreign_lines: feed.foreign(), ..Summary::default() };
+    let damage_bytes = recording.damage().bytes;
+    let mut summary = Summary { damage_bytes, foreign_lines: feed.links().stranger_lines(), ..Summary::default() };
     for index in 0..model.links.len() {
-        summary.add(pipeline.tally(LinkId(u8::try_from(index).unwrap_or(u8::MAX))));
+        summary.add(feed.pipeline().tally(LinkId(u8::try_from(index).unwrap_or(u8::MAX))));
     }
     Ok(summary)
 }
@@ -72,8 +73,7 @@ impl<'a, W: Write> Page<'a, W> {
         Self { rows, every: options.every, held: Vec::new(), held_at: None, next: 0, text, out }
     }
 
-    fn reading(&mut self, pipeline: &Pipeline) -> io::Result<()> {
-        let snapshot = pipeline.snapshot();
+    fn reading(&mut self, snapshot: &Snapshot) -> io::Result<()> {
         if let Some(every) = self.every {
             self.resample(every, snapshot.at)?;
         }

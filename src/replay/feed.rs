@@ -1,119 +1,143 @@
-//! From the items of a recording to the calls on the pipeline: the same calls, in the same order, as on the road.
+//! How the items of a recording reach the core: at the instants they had on the road.
 //!
-//! Owns the matching of the recording's links with those of the config, and the clock of a bare capture. Everything
-//! that decodes a recording goes through here.
+//! Owns one [`Pipeline`] and the matching of links. In: items, and how far time has come. Out: what each did. A line of
+//! a bare capture has no time of its own: it is handed in at the time of the reading before it, by the controller's
+//! clock. Between two lines the core is told of each instant at which something becomes due and of no other, so that
+//! what it shows depends on the recording alone and not on how a player got there.
 
-use crate::config::{LinkId, SharedModel};
+use super::links::Links;
+use crate::config::SharedModel;
 use crate::pipeline::{Outcome, Pipeline};
-use crate::record::{Item, Line, Note, ReadError, Recording};
+use crate::record::{Item, Note};
 use crate::time::Stamp;
 use crate::watch::Change;
-use crate::wire::Reject;
 
-/// What one item of a recording was.
+/// The most instants between two lines that the core is told of. Far more than a silence makes due.
+const DUE_MAX: usize = 100_000;
+
+/// What an item did.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Fed {
-    /// A line, and what it did.
+    /// It was a line of a link of the model.
     Line(Outcome),
-    /// A line of a link that the config does not have.
-    Foreign,
-    /// The driver's mark.
-    Mark,
-    /// An alarm that began on the road.
-    Alarm,
-    /// Anything else.
+    /// It was a line of a link that the model does not have: counted.
+    Stranger,
+    /// It was no line.
     Other,
 }
 
-/// Feeds a pipeline from a recording.
+/// A core that is fed from a recording.
 #[derive(Debug)]
 pub struct Feed {
-    model: SharedModel,
-    foreign: u64,
+    pipeline: Pipeline,
+    links: Links,
+    /// How far time has come.
     now: Stamp,
+    /// When the core was last told anything.
+    told: Stamp,
+    /// What was due and told since the last item: being told twice of one instant changes nothing.
+    due: Option<Stamp>,
+    /// The time of the newest reading, by the controller's clock: what a line without a time is given.
+    clock: Stamp,
 }
 
 impl Feed {
-    /// A feed for a pipeline of `model`.
-    pub fn new(model: &SharedModel) -> Self {
-        Self { model: SharedModel::clone(model), foreign: 0, now: Stamp(0) }
+    /// A core that has heard nothing yet.
+    pub fn new(model: SharedModel) -> Self {
+        let links = Links::new(&model);
+        let zero = Stamp(0);
+        Self { pipeline: Pipeline::new(model), links, now: zero, told: zero, due: None, clock: zero }
     }
 
-    /// Lines of links that the config does not have.
-    pub fn foreign(&self) -> u64 {
-        self.foreign
+    /// The core.
+    pub fn pipeline(&self) -> &Pipeline {
+        &self.pipeline
     }
 
-    /// The instant of the newest item, on the recording's timeline.
+    /// The core, for what it does not know itself.
+    pub fn pipeline_mut(&mut self) -> &mut Pipeline {
+        &mut self.pipeline
+    }
+
+    /// The links, and what belongs to none.
+    pub fn links(&self) -> &Links {
+        &self.links
+    }
+
+    /// How far time has come.
     pub fn now(&self) -> Stamp {
         self.now
     }
 
-    /// Feeds the next item; `None` at the end of the recording.
-    pub fn next(&mut self, recording: &mut Recording, pipeline: &mut Pipeline) -> Result<Option<Fed>, ReadError> {
-        self.next_with(recording, pipeline, &mut |_| {})
+    /// The time of the newest reading, on the timeline that lines without a time are given.
+    pub(super) fn newest(&self) -> Stamp {
+        self.clock.max(self.now)
     }
 
-    /// The same; `changed` hears of each alarm that begins or ends.
-    pub fn next_with(
-        &mut self,
-        recording: &mut Recording,
-        pipeline: &mut Pipeline,
-        changed: &mut dyn FnMut(Change),
-    ) -> Result<Option<Fed>, ReadError> {
-        let Some(item) = recording.next()? else { return Ok(None) };
-        Ok(Some(match item {
-            Item::Line(line) => self.line(line, pipeline, changed),
-            Item::TooLong { at, link } => self.too_long(at, link, pipeline),
-            Item::Note(note) => self.note(note, pipeline),
-            Item::Head(_) | Item::Sent(_) => Fed::Other,
-        }))
-    }
-
-    fn line(&mut self, line: Line<'_>, pipeline: &mut Pipeline, changed: &mut dyn FnMut(Change)) -> Fed {
-        self.pass(line.at, pipeline);
-        match self.link(line.link) {
-            Some(link) => Fed::Line(pipeline.line(link, self.now, line.bytes, changed)),
-            None => self.is_foreign(),
+    /// When `item` is handed in.
+    pub fn time_of(&self, item: &Item<'_>) -> Stamp {
+        match item {
+            Item::Head(_) => self.now,
+            _ => item.at().unwrap_or(self.clock).max(self.now),
         }
     }
 
-    fn too_long(&mut self, at: Option<Stamp>, link: &str, pipeline: &mut Pipeline) -> Fed {
-        self.pass(at, pipeline);
-        let Some(link) = self.link(link) else { return self.is_foreign() };
-        pipeline.too_long(link, self.now);
-        Fed::Line(Outcome::Refused(Reject::TooLong))
-    }
-
-    fn note(&mut self, note: &Note, pipeline: &mut Pipeline) -> Fed {
-        self.pass(Some(note.at), pipeline);
-        match (note.kind(), note.text("state")) {
-            ("mark", _) => Fed::Mark,
-            ("alarm", Some("on")) => Fed::Alarm,
-            ("link", Some(state @ ("up" | "down"))) => {
-                if let Some(link) = self.link(&note.link) {
-                    if state == "up" { pipeline.link_up(link, self.now) } else { pipeline.link_down(link, self.now) }
+    /// Hands `item` in, after everything that became due before it. `changed` hears of alarms.
+    pub fn item(&mut self, item: &Item<'_>, changed: &mut dyn FnMut(Change)) -> Fed {
+        let now = self.time_of(item);
+        self.pass(now, changed);
+        (self.told, self.due) = (now, None);
+        match item {
+            Item::Line(came) => match self.links.find(came.link) {
+                Some(link) => {
+                    let outcome = self.pipeline.line(link, now, came.bytes, changed);
+                    if outcome == Outcome::Reading {
+                        self.clock = Stamp(self.pipeline.snapshot().at);
+                    }
+                    Fed::Line(outcome)
                 }
-                Fed::Other
-            }
-            _ => Fed::Other,
+                None => self.stranger(came.link),
+            },
+            Item::TooLong { link, .. } => match self.links.find(link) {
+                Some(link) => {
+                    self.pipeline.too_long(link, now);
+                    Fed::Line(Outcome::Refused(crate::wire::Reject::TooLong))
+                }
+                None => self.stranger(link),
+            },
+            Item::Note(note) => self.note(note, now),
+            Item::Head(_) | Item::Sent(_) => Fed::Other,
         }
     }
 
-    fn is_foreign(&mut self) -> Fed {
-        self.foreign += 1;
-        Fed::Foreign
+    /// Time passes up to `until`: the core is told of everything that becomes due. True where its snapshot changed.
+    pub fn pass(&mut self, until: Stamp, changed: &mut dyn FnMut(Change)) -> bool {
+        let mut any = false;
+        for _ in 0..DUE_MAX {
+            let Some(due) = self.pipeline.due().filter(|due| *due <= until && Some(*due) > self.due) else { break };
+            self.told = self.told.max(due);
+            any |= self.pipeline.tick(self.told, changed);
+            self.due = Some(due);
+        }
+        self.now = self.now.max(until);
+        any
     }
 
-    /// Sets the time: what the recording says, or in a bare capture the time of the reading before.
-    fn pass(&mut self, at: Option<Stamp>, pipeline: &Pipeline) {
-        self.now = at.unwrap_or(Stamp(pipeline.snapshot().at)).max(self.now);
+    fn note(&mut self, note: &Note, now: Stamp) -> Fed {
+        if note.kind() == "link"
+            && let Some(link) = self.links.find(&note.link)
+        {
+            match note.text("state") {
+                Some("up") => self.pipeline.link_up(link, now),
+                Some("down") => self.pipeline.link_down(link, now),
+                _ => {}
+            }
+        }
+        Fed::Other
     }
 
-    /// The link of that name; where both sides have only one, that one whatever its name.
-    fn link(&self, name: &str) -> Option<LinkId> {
-        let links = &self.model.links;
-        let place = links.iter().position(|link| link.name == name).or((links.len() == 1).then_some(0))?;
-        u8::try_from(place).ok().map(LinkId)
+    fn stranger(&mut self, name: &str) -> Fed {
+        self.links.count_stranger(name);
+        Fed::Stranger
     }
 }
