@@ -98,6 +98,20 @@ pub enum Trouble {
     Failed(i32),
 }
 
+impl Trouble {
+    /// The trouble in a few words, for a line on a screen. The whole sentence is made by the link room.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::NoDevice => "not there",
+            Self::NoRights => "no rights",
+            Self::Busy => "in use by another program",
+            Self::NotAPort => "not a serial port",
+            Self::Unplugged => "unplugged",
+            Self::Failed(_) => "failed",
+        }
+    }
+}
+
 /// A link as it is now.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct LinkShown {
