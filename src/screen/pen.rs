@@ -3,7 +3,7 @@
 //! Owns the two rules that every mark on the screen obeys: it stays inside its area, and it is safe text inside the
 //! terminal's glyph set. Widgets draw through a [`Pen`] and never touch the buffer themselves.
 
-use ratatui::buffer::Buffer;
+use ratatui::buffer::{Buffer, Cell};
 use ratatui::layout::Rect;
 use unicode_width::UnicodeWidthStr;
 
@@ -48,8 +48,14 @@ impl<'a> Pen<'a> {
 
     /// Empties the whole area.
     pub fn clear(&mut self, tone: Tone) {
-        for y in 0..self.area.height {
-            self.run(0, y, self.area.width, ' ', tone);
+        if self.is_empty() {
+            return;
+        }
+        let mut blank = Cell::new(" ");
+        blank.set_style(self.look.style(tone));
+        for y in self.area.top()..self.area.bottom() {
+            let start = self.buffer.index_of(self.area.x, y);
+            self.buffer.content[start..start + usize::from(self.area.width)].fill(blank.clone());
         }
     }
 
