@@ -67,31 +67,31 @@ pub async fn run_with<P: Port>(
     commands: mpsc::Receiver<Outgoing>,
     stop: watch::Receiver<bool>,
 ) {
-    let mut line = Line::new(link, clock, sink, commands);
+    let mut keeper = Keeper::new(link, clock, sink, commands);
     let mut stopped = pin!(until_stopped(stop));
     let mut pauses = Pauses::starting(Instant::now());
     loop {
         match open() {
-            Ok((device, mut port)) => match line.while_open(&device, &mut port, stopped.as_mut()).await {
-                End::Stopped => return line.finish(port).await,
+            Ok((device, mut port)) => match keeper.while_open(&device, &mut port, stopped.as_mut()).await {
+                End::Stopped => return keeper.finish(port).await,
                 End::Silent => {
                     port.discard();
-                    line.reopening = true;
+                    keeper.reopening = true;
                     pauses = Pauses::starting(Instant::now());
                     continue;
                 }
                 End::Lost { trouble, steady } => {
                     // While the port is held, the kernel gives the returning device a new number.
                     drop(port);
-                    line.down(trouble);
+                    keeper.down(trouble);
                     if steady {
                         pauses = Pauses::starting(Instant::now());
                     }
                 }
             },
-            Err(trouble) => line.down(trouble),
+            Err(trouble) => keeper.down(trouble),
         }
-        if line.pause(pauses.next(Instant::now()), stopped.as_mut()).await == Paused::Stopped {
+        if keeper.pause(pauses.next(Instant::now()), stopped.as_mut()).await == Paused::Stopped {
             return;
         }
     }
@@ -131,7 +131,7 @@ enum Moved {
 }
 
 /// Everything that a link remembers.
-struct Line<S> {
+struct Keeper<S> {
     link: LinkId,
     clock: Clock,
     sink: Rc<RefCell<S>>,
@@ -146,7 +146,7 @@ struct Line<S> {
     reopening: bool,
 }
 
-impl<S: Sink> Line<S> {
+impl<S: Sink> Keeper<S> {
     fn new(link: LinkId, clock: Clock, sink: Rc<RefCell<S>>, commands: mpsc::Receiver<Outgoing>) -> Self {
         Self {
             link,
