@@ -19,6 +19,7 @@ use tokio::time::{Instant, sleep, sleep_until};
 use tokio_serial::{ClearBuffer, SerialPort as _, SerialStream};
 
 use super::pauses::{Due, Pauses, Silence};
+use super::writing::{WRITE_TIMEOUT, Writing};
 use super::{Event, Outgoing, Sink};
 use crate::config::LinkId;
 use crate::state::Trouble;
@@ -31,8 +32,6 @@ const BUFFER: usize = 64 * 1024;
 const BEHIND: usize = 2048;
 /// A command older than this is not written: an order to switch must not come late.
 const STALE: Micros = 200 * MILLISECOND;
-/// The longest that a write may take.
-const WRITE_TIMEOUT: Duration = Duration::from_millis(200);
 /// A port that was open for less and said nothing is flapping; tries then go on getting sparser.
 const STEADY: Duration = Duration::from_secs(1);
 
@@ -363,71 +362,5 @@ fn goes_on(error: &io::Error) -> Result<(), Trouble> {
             io::ErrorKind::Interrupted | io::ErrorKind::WouldBlock => Ok(()),
             _ => Err(Trouble::Failed(Errno::IO.raw_os_error())),
         },
-    }
-}
-
-/// The one command that is being written.
-struct Writing {
-    bytes: Vec<u8>,
-    /// Where the command begins in `bytes`: after the LF that ends a torn one.
-    from: usize,
-    /// How much of `bytes` has gone.
-    at: usize,
-    /// When to give up.
-    deadline: Instant,
-    /// A command was cut off: the next one ends it with an LF first, so that the two are not read as one line.
-    torn: bool,
-}
-
-impl Default for Writing {
-    fn default() -> Self {
-        Self { bytes: Vec::new(), from: 0, at: 0, deadline: Instant::now(), torn: false }
-    }
-}
-
-impl Writing {
-    fn is_busy(&self) -> bool {
-        self.at < self.bytes.len()
-    }
-
-    fn rest(&self) -> &[u8] {
-        &self.bytes[self.at..]
-    }
-
-    fn command(&self) -> &[u8] {
-        &self.bytes[self.from..]
-    }
-
-    /// How long ago the last write began; zero before the first.
-    fn stood_since(&self, now: Instant) -> Duration {
-        (now + WRITE_TIMEOUT).saturating_duration_since(self.deadline)
-    }
-
-    fn begin(&mut self, command: &[u8], now: Instant) {
-        self.bytes.clear();
-        if self.torn {
-            self.bytes.push(b'\n');
-        }
-        self.from = self.bytes.len();
-        self.bytes.extend_from_slice(command);
-        self.at = 0;
-        self.deadline = now + WRITE_TIMEOUT;
-    }
-
-    /// `count` more bytes have gone. True where that was the last of them.
-    fn advance(&mut self, count: usize) -> bool {
-        self.at = (self.at + count).min(self.bytes.len());
-        if self.at >= self.from {
-            self.torn = false;
-        }
-        !self.is_busy()
-    }
-
-    fn give_up(&mut self) {
-        // Whether the LF of an earlier torn command has gone is told by `torn` itself.
-        self.torn |= self.at > self.from;
-        self.bytes.clear();
-        self.from = 0;
-        self.at = 0;
     }
 }
