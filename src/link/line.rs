@@ -19,6 +19,7 @@ use tokio::time::{Instant, sleep, sleep_until};
 use tokio_serial::{ClearBuffer, SerialPort as _, SerialStream};
 
 use super::pauses::{Due, Pauses, Silence};
+use super::writing::{WRITE_TIMEOUT, Writing};
 use super::{Event, Outgoing, Sink};
 use crate::config::LinkId;
 use crate::state::Trouble;
@@ -31,8 +32,6 @@ const BUFFER: usize = 64 * 1024;
 const BEHIND: usize = 2048;
 /// A command older than this is not written: an order to switch must not come late.
 const STALE: Micros = 200 * MILLISECOND;
-/// The longest that a write may take.
-const WRITE_TIMEOUT: Duration = Duration::from_millis(200);
 /// A port that was open for less and said nothing is flapping; tries then go on getting sparser.
 const STEADY: Duration = Duration::from_secs(1);
 
@@ -67,31 +66,31 @@ pub async fn run_with<P: Port>(
     commands: mpsc::Receiver<Outgoing>,
     stop: watch::Receiver<bool>,
 ) {
-    let mut line = Line::new(link, clock, sink, commands);
+    let mut keeper = Keeper::new(link, clock, sink, commands);
     let mut stopped = pin!(until_stopped(stop));
     let mut pauses = Pauses::starting(Instant::now());
     loop {
         match open() {
-            Ok((device, mut port)) => match line.while_open(&device, &mut port, stopped.as_mut()).await {
-                End::Stopped => return line.finish(port).await,
+            Ok((device, mut port)) => match keeper.while_open(&device, &mut port, stopped.as_mut()).await {
+                End::Stopped => return keeper.finish(port).await,
                 End::Silent => {
                     port.discard();
-                    line.reopening = true;
+                    keeper.reopening = true;
                     pauses = Pauses::starting(Instant::now());
                     continue;
                 }
                 End::Lost { trouble, steady } => {
                     // While the port is held, the kernel gives the returning device a new number.
                     drop(port);
-                    line.down(trouble);
+                    keeper.down(trouble);
                     if steady {
                         pauses = Pauses::starting(Instant::now());
                     }
                 }
             },
-            Err(trouble) => line.down(trouble),
+            Err(trouble) => keeper.down(trouble),
         }
-        if line.pause(pauses.next(Instant::now()), stopped.as_mut()).await == Paused::Stopped {
+        if keeper.pause(pauses.next(Instant::now()), stopped.as_mut()).await == Paused::Stopped {
             return;
         }
     }
@@ -131,7 +130,7 @@ enum Moved {
 }
 
 /// Everything that a link remembers.
-struct Line<S> {
+struct Keeper<S> {
     link: LinkId,
     clock: Clock,
     sink: Rc<RefCell<S>>,
@@ -146,7 +145,7 @@ struct Line<S> {
     reopening: bool,
 }
 
-impl<S: Sink> Line<S> {
+impl<S: Sink> Keeper<S> {
     fn new(link: LinkId, clock: Clock, sink: Rc<RefCell<S>>, commands: mpsc::Receiver<Outgoing>) -> Self {
         Self {
             link,
@@ -363,71 +362,5 @@ fn goes_on(error: &io::Error) -> Result<(), Trouble> {
             io::ErrorKind::Interrupted | io::ErrorKind::WouldBlock => Ok(()),
             _ => Err(Trouble::Failed(Errno::IO.raw_os_error())),
         },
-    }
-}
-
-/// The one command that is being written.
-struct Writing {
-    bytes: Vec<u8>,
-    /// Where the command begins in `bytes`: after the LF that ends a torn one.
-    from: usize,
-    /// How much of `bytes` has gone.
-    at: usize,
-    /// When to give up.
-    deadline: Instant,
-    /// A command was cut off: the next one ends it with an LF first, so that the two are not read as one line.
-    torn: bool,
-}
-
-impl Default for Writing {
-    fn default() -> Self {
-        Self { bytes: Vec::new(), from: 0, at: 0, deadline: Instant::now(), torn: false }
-    }
-}
-
-impl Writing {
-    fn is_busy(&self) -> bool {
-        self.at < self.bytes.len()
-    }
-
-    fn rest(&self) -> &[u8] {
-        &self.bytes[self.at..]
-    }
-
-    fn command(&self) -> &[u8] {
-        &self.bytes[self.from..]
-    }
-
-    /// How long ago the last write began; zero before the first.
-    fn stood_since(&self, now: Instant) -> Duration {
-        (now + WRITE_TIMEOUT).saturating_duration_since(self.deadline)
-    }
-
-    fn begin(&mut self, command: &[u8], now: Instant) {
-        self.bytes.clear();
-        if self.torn {
-            self.bytes.push(b'\n');
-        }
-        self.from = self.bytes.len();
-        self.bytes.extend_from_slice(command);
-        self.at = 0;
-        self.deadline = now + WRITE_TIMEOUT;
-    }
-
-    /// `count` more bytes have gone. True where that was the last of them.
-    fn advance(&mut self, count: usize) -> bool {
-        self.at = (self.at + count).min(self.bytes.len());
-        if self.at >= self.from {
-            self.torn = false;
-        }
-        !self.is_busy()
-    }
-
-    fn give_up(&mut self) {
-        // Whether the LF of an earlier torn command has gone is told by `torn` itself.
-        self.torn |= self.at > self.from;
-        self.bytes.clear();
-        self.from = 0;
-        self.at = 0;
     }
 }

@@ -11,6 +11,7 @@ mod open;
 mod pattern;
 mod pauses;
 pub mod pty;
+mod writing;
 
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};

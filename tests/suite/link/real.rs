@@ -2,6 +2,8 @@
 
 use std::cell::RefCell;
 use std::fs;
+use std::os::unix::fs::PermissionsExt;
+use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::time::{Duration, Instant as RealInstant};
@@ -86,6 +88,31 @@ fn a_second_opening_is_busy_and_the_first_keeps_its_lock_and_its_settings() {
         assert_eq!(pty.settings().unwrap().output_speed(), BAUD);
         drop(first);
         open(pty.slave(), 9_600).unwrap();
+    });
+}
+
+/// What `sh` answers when it opens `path` as a user whom TIOCEXCL binds (it does not bind root).
+fn opened_by_another(path: &Path) -> String {
+    let mut command = std::process::Command::new("sh");
+    command.arg("-c").arg(": < \"$0\"").arg(path).env("LC_ALL", "C");
+    if rustix::process::getuid().is_root() {
+        command.uid(65_534);
+    }
+    String::from_utf8(command.output().unwrap().stderr).unwrap()
+}
+
+#[test]
+fn a_program_that_asks_for_no_lock_cannot_open_the_port_either() {
+    on_one_thread(false, async {
+        let pty = Pty::new().unwrap();
+        fs::set_permissions(pty.slave(), fs::Permissions::from_mode(0o666)).unwrap();
+        assert_eq!(opened_by_another(pty.slave()), "");
+        let port = open(pty.slave(), BAUD).unwrap();
+        assert_eq!(open(pty.slave(), BAUD).unwrap_err(), Trouble::Busy);
+        let answer = opened_by_another(pty.slave());
+        assert!(answer.contains("Device or resource busy"), "{answer:?}");
+        drop(port);
+        assert_eq!(opened_by_another(pty.slave()), "");
     });
 }
 
@@ -204,13 +231,15 @@ fn a_lost_port_is_closed_at_once() {
         };
         let pty = Pty::new().unwrap();
         let slave = pty.slave().to_path_buf();
+        // As long as this test holds the slave, no other test gets a pseudo-terminal of the same number.
+        let _own = fs::File::open(&slave).unwrap();
         let keeper = Keeper::shared();
         let running = Running::start(LINK, &slave, &keeper);
         until(|| running.has(&up(&slave))).await;
-        assert_eq!(held(&slave), 1, "the helper descriptor of the opening is closed");
+        assert_eq!(held(&slave), 2, "the helper descriptor of the opening is closed");
         drop(pty);
         until(|| running.has(&Seen::Down(Trouble::Unplugged))).await;
-        assert_eq!(held(&slave), 0);
+        assert_eq!(held(&slave), 1);
         running.end().await;
     });
 }
