@@ -19,13 +19,19 @@ pub(super) struct Shape {
     len: u8,
     words: u8,
     count: u8,
-    /// What the bytes are: fixed ones themselves, digits as `0`.
-    is: [u64; WORDS],
-    /// Which bytes count.
-    care: [u64; WORDS],
-    /// Lifts the top bit of a byte that is wrong: of any difference, or of a digit over 9.
-    lift: [u64; WORDS],
+    looks: [Look; WORDS],
     numbers: [Place; 4],
+}
+
+/// How eight bytes look.
+#[derive(Clone, Copy, Debug)]
+struct Look {
+    /// What they are: fixed ones themselves, digits as `0`.
+    is: u64,
+    /// Which of them count.
+    care: u64,
+    /// Lifts the top bit of a byte that is wrong: of any difference, or of a digit over 9.
+    lift: u64,
 }
 
 /// Where a number is.
@@ -50,9 +56,7 @@ impl Shape {
         len: 0,
         words: 1,
         count: 0,
-        is: [u64::MAX; WORDS],
-        care: [u64::MAX; WORDS],
-        lift: [0x7F7F_7F7F_7F7F_7F7F; WORDS],
+        looks: [Look { is: u64::MAX, care: u64::MAX, lift: 0x7F7F_7F7F_7F7F_7F7F }; WORDS],
         numbers: [Place { from: 0, up: 0, more: 0, least: 0 }; 4],
     };
 
@@ -63,17 +67,16 @@ impl Shape {
         if member.len() > WORDS * 8 || !member.ends_with(b",") || !member.get(value..)?.iter().all(plain) {
             return None;
         }
-        let nothing = [0; WORDS];
-        let mut shape = Self { is: nothing, care: nothing, lift: nothing, ..Self::NONE };
+        let mut shape = Self { looks: [Look { is: 0, care: 0, lift: 0 }; WORDS], ..Self::NONE };
         shape.len = u8::try_from(member.len()).ok()?;
         shape.words = shape.len.div_ceil(8);
         let mut digits = 0_usize;
         for (place, &byte) in member.iter().enumerate() {
             let is_digit = place >= value && byte.is_ascii_digit();
-            let (word, shift) = (place / 8, place % 8 * 8);
-            shape.is[word] |= u64::from(if is_digit { b'0' } else { byte }) << shift;
-            shape.care[word] |= 0xFF << shift;
-            shape.lift[word] |= (if is_digit { 0x76 } else { 0x7F }) << shift;
+            let (look, shift) = (&mut shape.looks[place / 8], place % 8 * 8);
+            look.is |= u64::from(if is_digit { b'0' } else { byte }) << shift;
+            look.care |= 0xFF << shift;
+            look.lift |= (if is_digit { 0x76 } else { 0x7F }) << shift;
             if is_digit {
                 digits += 1;
             } else if digits > 0 {
@@ -114,11 +117,11 @@ impl Shape {
     #[inline]
     pub(super) fn fits(&self, window: &[u8; WINDOW]) -> bool {
         let (words, _) = window.as_chunks::<8>();
-        let looks = self.is.iter().zip(&self.care).zip(&self.lift).zip(words).take(usize::from(self.words));
-        let wrong = looks.fold(0, |wrong, (((is, care), lift), word)| {
-            let differs = (u64::from_le_bytes(*word) ^ is) & care;
-            wrong | differs.wrapping_add(*lift) | differs
-        });
+        let mut wrong = 0;
+        for (look, word) in self.looks[..usize::from(self.words).min(WORDS)].iter().zip(words) {
+            let differs = (u64::from_le_bytes(*word) ^ look.is) & look.care;
+            wrong |= differs.wrapping_add(look.lift) | differs;
+        }
         wrong & TOPS == 0
     }
 
