@@ -92,7 +92,7 @@ fn usual() -> impl Strategy<Value = String> {
                 _ => counts,
             });
             if there {
-                body += &format!(",\"{name}\":{value}");
+                body.extend([",\"", name, "\":", &value]);
             }
         }
         body
