@@ -78,7 +78,7 @@ impl Simulated {
         Self {
             vehicle: Vehicle::new(story, seed),
             pins: Pins::new(stream(11)),
-            crank: Wheel::new(CRANK_TEETH, pitch, 0.004, &mut teeth),
+            crank: Wheel::new(CRANK_TEETH, pitch, 0.0015, &mut teeth),
             shaft: Wheel::new(SHAFT_MAGNETS, 1.0 / PULSES_PER_METRE, 0.01, &mut teeth),
             damage: Damage::new(stream(12)),
             now: 0,

@@ -107,10 +107,9 @@ fn steinhart_hart(points: [(f64, f64); 3]) -> [f64; 3] {
 
 /// Resistance at `degc`: the cubic in ln R solved after Cardano. Good where c is above 0, as it is here.
 fn thermistor(&[a, b, c]: &[f64; 3], degc: f64) -> f64 {
-    let x = (a - 1.0 / (degc + 273.15)) / c;
-    let p = b / (3.0 * c);
-    let y = (p.powi(3) + x * x / 4.0).sqrt();
-    ((y - x / 2.0).cbrt() - (y + x / 2.0).cbrt()).exp()
+    let half = (a - 1.0 / (degc + 273.15)) / c / 2.0;
+    let root = ((b / (3.0 * c)).powi(3) + half * half).sqrt();
+    ((root - half).cbrt() - (root + half).cbrt()).exp()
 }
 
 #[cfg(test)]
