@@ -179,9 +179,19 @@ impl Unit {
         Self { per_second: true, ..self }
     }
 
-    /// Whether values in this unit can be converted into `other`.
+    /// Whether values in this unit can be converted into `other`. `L/s` is a flow and `km/s` a speed, as they read.
     pub fn fits(self, other: Self) -> bool {
-        self.kind() == other.kind() && self.per_second == other.per_second
+        self.dimension() == other.dimension()
+    }
+
+    /// The kind, and whether it is meant per second, with the two rates that are kinds of their own told by their name.
+    /// Their base units (m/s, m³/s) are those of the plain kind per second, so the factors hold as they are.
+    fn dimension(self) -> (Kind, bool) {
+        match (self.kind(), self.per_second) {
+            (Kind::Length, true) => (Kind::Speed, false),
+            (Kind::Volume, true) => (Kind::Flow, false),
+            plain => plain,
+        }
     }
 
     /// `value` of this unit in `to`; `None` where the kinds differ.
@@ -214,7 +224,9 @@ impl Unit {
 
     /// The symbol as a screen with Unicode shows it, empty for a pure number.
     pub fn symbol(self) -> String {
-        with_suffix(self.row().symbol, self.per_second)
+        // A pure number has no symbol, but something must stand before the stroke.
+        let row = self.row();
+        with_suffix(if self.per_second && row.symbol.is_empty() { row.name } else { row.symbol }, self.per_second)
     }
 }
 
@@ -257,6 +269,12 @@ impl Affine {
             return x;
         }
         (x - self.minus) * self.times / self.over + self.plus
+    }
+
+    /// The line that leads back, from the same exact parts. `times` must not be 0; no unit's is.
+    #[must_use]
+    pub fn inverse(&self) -> Self {
+        Self { minus: self.plus, times: self.over, over: self.times, plus: self.minus }
     }
 }
 
@@ -319,7 +337,8 @@ pub enum QuantityError {
 }
 
 impl Quantity {
-    /// Reads `"2.2 kohm"`. The blank between number and unit may be left out.
+    /// Reads `"2.2 kohm"`. The blank between number and unit may be left out, except before `1/min` and `1`. The
+    /// decimal sign is a point.
     pub fn parse(text: &str) -> Result<Self, QuantityError> {
         let text = text.trim();
         let split = number_length(text);
@@ -328,6 +347,10 @@ impl Quantity {
             return Err(QuantityError::NoNumber);
         }
         let name = text[split..].trim_start();
+        // A decimal comma, as half of the world writes it, is no strange unit but a number that is not understood.
+        if name.strip_prefix(',').is_some_and(|rest| rest.starts_with(|c: char| c.is_ascii_digit())) {
+            return Err(QuantityError::NoNumber);
+        }
         if name.is_empty() {
             return Err(QuantityError::NoUnit);
         }
@@ -356,4 +379,153 @@ fn number_length(text: &str) -> usize {
         end += 1;
     }
     end
+}
+
+#[cfg(test)]
+mod tests {
+    use rstest::rstest;
+
+    use super::*;
+
+    fn unit(name: &str) -> Unit {
+        Unit::parse(name).unwrap()
+    }
+
+    #[rstest]
+    #[case::blank("2.2 kohm", 2.2, "kohm")]
+    #[case::no_blank("2.2kohm", 2.2, "kohm")]
+    #[case::many_blanks("  7\t bar ", 7.0, "bar")]
+    #[case::minus("-40 degC", -40.0, "degC")]
+    #[case::plus("+5 V", 5.0, "V")]
+    #[case::exponent("1.5e3 Hz", 1500.0, "Hz")]
+    #[case::exponent_with_sign("2E-3 A", 0.002, "A")]
+    #[case::no_digit_ahead_of_the_point(".5 V", 0.5, "V")]
+    #[case::unit_that_begins_with_a_digit("3000 1/min", 3000.0, "1/min")]
+    #[case::pure_number("3 1", 3.0, "1")]
+    #[case::share("50%", 50.0, "%")]
+    #[case::rate_of_change("50 bar/s", 50.0, "bar/s")]
+    #[case::rate_of_a_rate("10 km/h/s", 10.0, "km/h/s")]
+    fn a_quantity_is_read(#[case] text: &str, #[case] value: f64, #[case] name: &str) {
+        assert_eq!(Quantity::parse(text), Ok(Quantity { value, unit: unit(name) }));
+    }
+
+    #[rstest]
+    #[case::empty("")]
+    #[case::blank("  ")]
+    #[case::only_a_unit("bar")]
+    #[case::no_number("nan V")]
+    #[case::endless("inf V")]
+    #[case::too_large("1e999 V")]
+    #[case::two_points("1.2.3 V")]
+    #[case::two_exponents("1e5e5 V")]
+    #[case::only_a_sign("- V")]
+    #[case::decimal_comma("4,5 V")]
+    #[case::typographic_minus("\u{2212}5 degC")]
+    fn what_begins_with_no_number_is_refused(#[case] text: &str) {
+        assert_eq!(Quantity::parse(text), Err(QuantityError::NoNumber));
+    }
+
+    #[rstest]
+    #[case::plain("4.5")]
+    #[case::exponent("1e3")]
+    #[case::blank_behind("4.5  ")]
+    fn a_number_alone_is_refused(#[case] text: &str) {
+        assert_eq!(Quantity::parse(text), Err(QuantityError::NoUnit));
+    }
+
+    #[rstest]
+    #[case::unknown("4.5 furlong", "furlong")]
+    #[case::wrong_letters("4.5 v", "v")]
+    #[case::exponent_without_digits("2e V", "e V")]
+    #[case::two_units("4.5 V V", "V V")]
+    #[case::per_second_of_nothing("4.5 /s", "/s")]
+    #[case::twice_per_second("4.5 bar/s/s", "bar/s/s")]
+    fn an_unknown_unit_is_named(#[case] text: &str, #[case] name: &str) {
+        assert_eq!(Quantity::parse(text), Err(QuantityError::UnknownUnit(name.to_owned())));
+    }
+
+    #[test]
+    fn every_constant_is_the_unit_it_is_named_after() {
+        let named = [
+            (Unit::ONE, "1"),
+            (Unit::VOLT, "V"),
+            (Unit::MILLIVOLT, "mV"),
+            (Unit::OHM, "ohm"),
+            (Unit::HERTZ, "Hz"),
+            (Unit::PER_MINUTE, "1/min"),
+            (Unit::SECOND, "s"),
+            (Unit::CELSIUS, "degC"),
+            (Unit::KELVIN, "K"),
+            (Unit::METRE_PER_SECOND, "m/s"),
+            (Unit::KM_PER_HOUR, "km/h"),
+            (Unit::LITRE, "L"),
+            (Unit::LITRE_PER_HOUR, "L/h"),
+        ];
+        for (constant, name) in named {
+            assert_eq!(constant.name(), name);
+        }
+    }
+
+    #[test]
+    fn every_name_is_read_and_every_example_is_of_its_kind() {
+        for name in Unit::names() {
+            assert_eq!(unit(name).name(), name);
+            let kind = unit(name).kind();
+            assert_eq!(Quantity::parse(kind.example()).unwrap().unit.kind(), kind);
+            let rate = format!("{name}/s");
+            // `m/s` is a name of its own.
+            assert_eq!(unit(&rate).name(), rate);
+        }
+        assert!(!unit("m/s").is_per_second());
+        assert!(unit("bar/s").is_per_second());
+    }
+
+    #[test]
+    fn symbols_are_what_a_screen_shows() {
+        assert_eq!(unit("degC").symbol(), "°C");
+        assert_eq!(unit("kohm").symbol(), "kΩ");
+        assert_eq!(unit("1").symbol(), "");
+        assert_eq!(unit("1/s").symbol(), "1/s");
+        assert_eq!(unit("degC/s").symbol(), "°C/s");
+    }
+
+    #[test]
+    fn a_difference_of_temperatures_has_no_zero_point() {
+        let (celsius, fahrenheit, kelvin) = (Unit::CELSIUS, unit("degF"), Unit::KELVIN);
+        assert_eq!(celsius.convert(20.0, fahrenheit), Some(68.0));
+        assert_eq!(celsius.convert_difference(20.0, fahrenheit), Some(36.0));
+        assert_eq!(kelvin.convert_difference(20.0, celsius), Some(20.0));
+        assert_eq!(unit("degF/s").convert(9.0, unit("degC/s")), Some(5.0));
+        assert_eq!(unit("K/s").convert(2.0, unit("degC/s")), Some(2.0));
+    }
+
+    #[test]
+    fn kinds_do_not_mix() {
+        assert_eq!(Unit::VOLT.convert(1.0, Unit::OHM), None);
+        assert_eq!(unit("bar").convert(1.0, unit("bar/s")), None);
+        assert_eq!(Unit::ONE.per_second().convert(1.0, Unit::HERTZ), None);
+        assert_eq!(Unit::VOLT.convert_difference(1.0, Unit::OHM), None);
+        assert_eq!(Quantity::parse("4.5 V").unwrap().in_unit(Unit::OHM), None);
+    }
+
+    #[test]
+    fn a_length_per_second_is_a_speed_and_a_volume_per_second_a_flow() {
+        assert_eq!(unit("km/s").convert(1.0, Unit::METRE_PER_SECOND), Some(1000.0));
+        assert_eq!(unit("L/s").convert(1.0, Unit::LITRE_PER_HOUR), Some(3600.0));
+    }
+
+    #[test]
+    fn a_unit_into_itself_leaves_every_bit() {
+        for name in Unit::names() {
+            let value = 0.1 + 0.2;
+            assert_eq!(unit(name).convert(value, unit(name)).unwrap().to_bits(), f64::to_bits(value));
+        }
+    }
+
+    #[test]
+    fn the_inverse_of_a_line_leads_back() {
+        let line = unit("degF").affine(Unit::CELSIUS).unwrap();
+        assert_eq!(line.at(212.0).to_bits(), 100.0_f64.to_bits());
+        assert_eq!(line.inverse().at(100.0).to_bits(), 212.0_f64.to_bits());
+    }
 }

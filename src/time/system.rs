@@ -24,13 +24,33 @@ impl Clock {
         Stamp(i64::try_from(self.began.elapsed().as_micros()).unwrap_or(Micros::MAX))
     }
 
-    /// The `Instant` of `stamp`, for timers; the beginning where `stamp` lies before it.
+    /// The `Instant` of `stamp`, for timers; the beginning where `stamp` lies before it or beyond what the system knows.
     pub fn instant(&self, stamp: Stamp) -> Instant {
-        self.began + Duration::from_micros(u64::try_from(stamp.0).unwrap_or(0))
+        let passed = Duration::from_micros(u64::try_from(stamp.0).unwrap_or(0));
+        self.began.checked_add(passed).unwrap_or(self.began)
     }
 }
 
 /// The wall clock, for labels only; it may jump by years and nothing but labels depends on it.
 pub fn wall() -> jiff::Timestamp {
     jiff::Timestamp::now()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_instant_is_as_far_from_the_beginning_as_its_stamp() {
+        let clock = Clock::start();
+        assert_eq!(clock.instant(Stamp::from_millis(250)).duration_since(clock.began), Duration::from_millis(250));
+        assert_eq!(clock.instant(Stamp::from_millis(-250)), clock.began);
+    }
+
+    #[test]
+    fn the_clock_never_goes_back() {
+        let clock = Clock::start();
+        let first = clock.now();
+        assert!(first >= Stamp(0) && clock.now() >= first);
+    }
 }
