@@ -1,6 +1,6 @@
 //! The lines, read through config and pipeline, give back what is really true of the lorry.
 //!
-//! The tolerances are those of a converter of 10 bits that takes the mean of eight noisy samples, and of a reference
+//! The tolerances are those of a converter of 10 bits that takes the mean of four noisy samples, and of a reference
 //! that comes as a whole number of counts (one count of 226 is 0.44 % of every voltage).
 
 use kickpanel::controller::Story;
