@@ -8,6 +8,7 @@ use super::story::Story;
 
 /// What the vehicle feels of the fault.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[expect(clippy::struct_excessive_bools, reason = "switches that have nothing to do with each other")]
 pub(super) struct Effects {
     /// The feed filter is dirty.
     pub(super) dirty_filter: bool,

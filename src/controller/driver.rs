@@ -224,7 +224,7 @@ impl Driver {
         }
         let pulls = full_torque(feel.rpm) * wheel_force(gear) * easy > resistance(spot.grade, feel.speed);
         let labours = feel.rpm < 1320.0 && !pulls && error > 0.8 && self.foot > 0.8 * easy;
-        let slow = feel.rpm < 800.0 || (feel.rpm < 1080.0 && error < 0.3);
+        let slow = feel.rpm < 620.0 || (feel.rpm < 1080.0 && error < 0.3);
         if gear > 0 && ((since_shift > 1.5 && labours) || (since_shift > 0.3 && slow)) {
             return (0..gear).rev().find(|&to| gear_speed(to, feel.speed) > 1380.0 || to == 0);
         }
@@ -246,7 +246,7 @@ impl Driver {
         let matched = (feel.rpm - wanted).abs() < 90.0;
         if feel.rpm < 550.0 {
             self.phase = Phase::Nurse { well_since: feel.now };
-        } else if (inside > 0.9 && matched) || inside > 3.0 {
+        } else if (inside > 0.75 && matched) || inside > 3.0 {
             self.phase = Phase::Closing { began: feel.now };
         }
     }

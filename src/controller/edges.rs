@@ -9,6 +9,9 @@ use crate::time::Micros;
 /// An edge older than this is sent as if it were so old, so that it never looks newer than the clock that wraps.
 const OLDEST: Micros = 1_800_000_000;
 
+/// The controller's clock moves in steps of so many µs (a 16 MHz clock divided by 64).
+const TICK: Micros = 4;
+
 /// A wheel whose teeth are not quite evenly spaced, as none are.
 #[derive(Clone, Debug)]
 pub(super) struct Wheel {
@@ -54,7 +57,8 @@ impl Wheel {
                 return;
             }
             let share = ((place - from) / (to - from).max(f64::MIN_POSITIVE)).clamp(0.0, 1.0);
-            counter.edge(began + (share * length as f64) as Micros);
+            let at = began + (share * length as f64) as Micros;
+            counter.edge(at - at.rem_euclid(TICK));
             self.next += 1;
         }
     }
@@ -104,7 +108,7 @@ mod tests {
         let mut counter = Counter::default();
         wheel.turn((0.0, 2.0), 1000, 1000, &mut counter);
         let sent = counter.take(2000, 0);
-        assert_eq!((sent.count, sent.last, sent.shortest, sent.longest), (4, 2000, 250, 250));
+        assert_eq!((sent.count, sent.last, sent.shortest, sent.longest), (4, 2000, 248, 252));
         let sent = counter.take(3000, 0);
         assert_eq!((sent.count, sent.last, sent.shortest, sent.longest), (4, 2000, 0, 0));
     }

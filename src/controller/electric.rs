@@ -25,6 +25,7 @@ const FIVE: f64 = 4.98;
 
 /// What is switched in a step.
 #[derive(Clone, Copy, Debug, Default)]
+#[expect(clippy::struct_excessive_bools, reason = "switches that have nothing to do with each other")]
 pub(super) struct Given {
     /// 1/min.
     pub(super) rpm: f64,

@@ -123,22 +123,22 @@ impl Engine {
     fn step_feed(&mut self, dt: f64, dirty: bool, asked: f64) {
         let rpm = self.rpm();
         let flow = asked + 3.0 * rpm / 2000.0;
-        let (rest, most) = if dirty { (1.0, 5.0) } else { (0.0, 0.0) };
+        let (rest, most) = if dirty { (0.6, 5.0) } else { (0.0, 0.0) };
         // Dirt is drawn onto the paper while much flows, and falls off when little does.
-        let growth = if flow > 12.0 { (most - self.clog) * (flow - 12.0) / 48.0 } else { (rest - self.clog) / 7.0 };
+        let growth = if flow > 12.0 { (most - self.clog) * (flow - 12.0) / 56.0 } else { (rest - self.clog) / 7.0 };
         self.clog = (self.clog + growth * dt).clamp(0.0, 8.0);
         let pump = if rpm > 60.0 { 1.05 + 0.9 * (rpm / 2000.0).min(1.15) } else { 0.0 };
         let target = (pump - FILTER_DROP * flow * (1.0 + self.clog)).max(0.0);
         let lag = if rpm > 60.0 { 0.45 } else { 9.0 };
         self.feed += (target - self.feed) * (dt / lag);
-        let rises = if self.feed < 0.3 { (1.0 - self.air) / 0.25 } else { 0.0 };
+        let rises = if self.feed < 0.33 { (1.0 - self.air) / 0.25 } else { 0.0 };
         // The last of it goes quickly; until then the plungers squeeze bubbles.
-        let falls = if self.feed > 0.45 { if self.air > 0.6 { 0.12 } else { 0.7 } } else { 0.0 };
+        let falls = if self.feed > 0.45 { if self.air > 0.33 { 0.2 } else { 0.7 } } else { 0.0 };
         self.air = (self.air + (rises - falls) * dt).clamp(0.0, 1.0);
-        let reaches = ((self.feed - 0.12) / 0.25).clamp(0.1, 1.0);
+        let reaches = ((self.feed - 0.15) / 0.45).clamp(0.1, 1.0);
         // Below some 450/min so little is drawn that the pump frees itself of air, and the engine catches.
         let caught = ((480.0 - rpm) / 180.0).clamp(0.0, 0.45);
-        self.fill = if rpm < 60.0 { 1.0 } else { (reaches * (1.0 - self.air).powf(1.5) + caught).min(1.0) };
+        self.fill = if rpm < 60.0 { 1.0 } else { (reaches * (1.0 - self.air).powf(3.5) + caught).min(1.0) };
     }
 
     /// Every half turn another cylinder fires; no two burn quite alike, and with too little fuel some do not at all.
@@ -149,8 +149,10 @@ impl Engine {
             return;
         }
         self.stroke_number = number;
-        let misses = self.random.chance(0.75 * (1.0 - self.fill));
-        self.stroke = if misses { 0.05 } else { 1.0 + 0.015 * self.random.noise() };
+        let misses = self.random.chance(0.9 * (1.0 - self.fill));
+        // What one cylinder does not get, another may get too much of.
+        let spare = 0.5 * (1.0 - self.fill);
+        self.stroke = if misses { 0.05 } else { 1.0 + spare + 0.015 * self.random.noise() };
     }
 }
 

@@ -78,7 +78,7 @@ impl Simulated {
         Self {
             vehicle: Vehicle::new(story, seed),
             pins: Pins::new(stream(11)),
-            crank: Wheel::new(CRANK_TEETH, pitch, 0.004, &mut teeth),
+            crank: Wheel::new(CRANK_TEETH, pitch, 0.0015, &mut teeth),
             shaft: Wheel::new(SHAFT_MAGNETS, 1.0 / PULSES_PER_METRE, 0.01, &mut teeth),
             damage: Damage::new(stream(12)),
             now: 0,
@@ -252,9 +252,9 @@ impl Firmware {
         member("s", u64::from(self.number), out);
         member("t", u64::from(wrapped(now - self.booted)), out);
         member("ref", u64::from(counts.0), out);
-        for (name, eighths) in ["a0", "a1", "a2", "a3", "a4", "a5"].into_iter().zip(counts.1) {
+        for (name, quarters) in ["a0", "a1", "a2", "a3", "a4", "a5"].into_iter().zip(counts.1) {
             key(name, out);
-            push_eighths(eighths, out);
+            push_quarters(quarters, out);
         }
         push_edges("p2", self.crank.take(now, self.booted), out);
         push_edges("p3", self.shaft.take(now, self.booted), out);
@@ -319,17 +319,13 @@ fn push_number(mut value: u64, out: &mut Vec<u8>) {
     }
 }
 
-/// A mean of eight samples, written out in full.
-fn push_eighths(eighths: u32, out: &mut Vec<u8>) {
-    push_number(u64::from(eighths / 8), out);
-    let fraction: &[u8] = match eighths % 8 {
-        1 => b".125",
-        2 => b".25",
-        3 => b".375",
-        4 => b".5",
-        5 => b".625",
-        6 => b".75",
-        7 => b".875",
+/// A mean of four samples, written out in full.
+fn push_quarters(quarters: u32, out: &mut Vec<u8>) {
+    push_number(u64::from(quarters / 4), out);
+    let fraction: &[u8] = match quarters % 4 {
+        1 => b".25",
+        2 => b".5",
+        3 => b".75",
         _ => b"",
     };
     out.extend_from_slice(fraction);
@@ -359,7 +355,7 @@ fn sign(start: usize, out: &mut Vec<u8>) {
 
 #[cfg(test)]
 mod tests {
-    use super::{push_eighths, push_number, sign};
+    use super::{push_number, push_quarters, sign};
 
     /// `tests/reference/04_wire_lines.jsonl`, the seventh line's neighbour with the right checksum.
     #[test]
@@ -376,10 +372,10 @@ mod tests {
             push_number(value, &mut out);
             out.push(b' ');
         }
-        for eighths in [0, 1, 8, 4 + 8 * 1023] {
-            push_eighths(eighths, &mut out);
+        for quarters in [0, 1, 4, 2 + 4 * 1023] {
+            push_quarters(quarters, &mut out);
             out.push(b' ');
         }
-        assert_eq!(out, b"0 9 10 4294967295 0 0.125 1 1023.5 ");
+        assert_eq!(out, b"0 9 10 4294967295 0 0.25 1 1023.5 ");
     }
 }

@@ -1,7 +1,7 @@
 //! Pins: from what is true through sensors and circuits to what the converter counts.
 //!
-//! Owns the inverse of each sensor of the demo's lorry and the converter itself (10 bit, eight samples a reading, mean
-//! with a fraction). In: [`Truth`]. Out: eighths of counts for `a0` to `a5`, and `ref`. The demo's config says the same
+//! Owns the inverse of each sensor of the demo's lorry and the converter itself (10 bit, four samples a reading, mean
+//! with a fraction). In: [`Truth`]. Out: quarters of counts for `a0` to `a5`, and `ref`. The demo's config says the same
 //! the other way round; a test holds the two against each other. Sensor data are invented data of the demo.
 
 use std::sync::LazyLock;
@@ -27,9 +27,9 @@ const AMPLIFIER: (f64, f64, f64) = (100.0, 0.25, 0.05);
 /// The converter's own reference, V.
 const REFERENCE: f64 = 1.1;
 /// Noise of each sample on the pins `a0` to `a5`, counts. The oil pressure pulses most.
-const NOISE: [f64; 6] = [0.7, 2.6, 1.7, 1.1, 0.9, 0.8];
+const NOISE: [f64; 6] = [0.4, 1.4, 0.9, 0.6, 0.5, 0.5];
 /// Samples in a reading.
-const SAMPLES: u32 = 8;
+const SAMPLES: u32 = 4;
 
 static CURVE: LazyLock<[f64; 3]> = LazyLock::new(|| steinhart_hart(COOLANT));
 
@@ -45,7 +45,7 @@ impl Pins {
         Self { random, thermocouple: Thermocouple::new(ThermocoupleType::K) }
     }
 
-    /// Eighths of counts on `a0` to `a5`.
+    /// Quarters of counts on `a0` to `a5`.
     pub(super) fn analog(&mut self, truth: &Truth) -> [u32; 6] {
         let mut volts = self.volts(truth).into_iter().zip(NOISE);
         std::array::from_fn(|_| {
@@ -107,10 +107,9 @@ fn steinhart_hart(points: [(f64, f64); 3]) -> [f64; 3] {
 
 /// Resistance at `degc`: the cubic in ln R solved after Cardano. Good where c is above 0, as it is here.
 fn thermistor(&[a, b, c]: &[f64; 3], degc: f64) -> f64 {
-    let x = (a - 1.0 / (degc + 273.15)) / c;
-    let p = b / (3.0 * c);
-    let y = (p.powi(3) + x * x / 4.0).sqrt();
-    ((y - x / 2.0).cbrt() - (y + x / 2.0).cbrt()).exp()
+    let half = (a - 1.0 / (degc + 273.15)) / c / 2.0;
+    let root = ((b / (3.0 * c)).powi(3) + half * half).sqrt();
+    ((root - half).cbrt() - (root + half).cbrt()).exp()
 }
 
 #[cfg(test)]

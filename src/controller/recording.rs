@@ -6,7 +6,6 @@
 use std::io::{self, Write};
 
 use crc::{CRC_32_ISO_HDLC, Crc};
-use serde_json::json;
 
 use super::lines::Simulated;
 use super::story::Story;
@@ -29,7 +28,7 @@ const SUM: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
 pub fn write_recording(story: Story, seed: u64, length: Micros, config: &str, out: &mut impl Write) -> io::Result<()> {
     let mut lorry = Simulated::new(story, seed);
     let mut sheet = Sheet::default();
-    sheet.note(0, &serde_json::to_value(head(config))?);
+    sheet.note(0, &serde_json::to_vec(&head(story, config))?);
     sheet.entry(0, LINK, Mark::Note, br#"{"note":"link","state":"up"}"#);
     let mut bytes = Vec::new();
     let mut next_sum = SECOND;
@@ -49,17 +48,20 @@ pub fn write_recording(story: Story, seed: u64, length: Micros, config: &str, ou
             sheet.hand_on(arrived, out)?;
         }
     }
-    sheet.note(arrived, &json!({"note": "closed"}));
     sheet.hand_on(arrived, out)?;
+    // The last line of all; no sum comes after it.
+    sheet.note(arrived, br#"{"note":"closed"}"#);
+    out.write_all(&sheet.text)?;
     out.flush()
 }
 
-fn head(config: &str) -> Head {
+fn head(story: Story, config: &str) -> Head {
     let mut head = Head::default();
     head.format = FORMAT;
-    head.program = concat!("kickpanel ", env!("CARGO_PKG_VERSION")).to_owned();
-    (head.drive, head.part) = (1, 1);
-    head.clock = "unset".to_owned();
+    head.program.push_str(concat!("kickpanel ", env!("CARGO_PKG_VERSION")));
+    // Every story has a number of its own, so that the recordings of several can lie in one folder.
+    (head.drive, head.part) = (story.drive(), 1);
+    head.clock.push_str("unset");
     head.config = Some(config.to_owned());
     head
 }
@@ -72,8 +74,8 @@ struct Sheet {
 }
 
 impl Sheet {
-    fn note(&mut self, at: Micros, note: &serde_json::Value) {
-        self.entry(at, "-", Mark::Note, note.to_string().as_bytes());
+    fn note(&mut self, at: Micros, note: &[u8]) {
+        self.entry(at, "-", Mark::Note, note);
     }
 
     fn entry(&mut self, at: Micros, link: &str, mark: Mark, payload: &[u8]) {
@@ -84,7 +86,8 @@ impl Sheet {
     /// Covers all bytes since the last time with their sum, and lets go of them.
     fn hand_on(&mut self, at: Micros, out: &mut impl Write) -> io::Result<()> {
         let crc32 = format!("{:08X}", SUM.checksum(&self.text));
-        self.note(at, &json!({"note": "sum", "lines": self.lines, "crc32": crc32}));
+        let sum = format!("{{\"note\":\"sum\",\"lines\":{},\"crc32\":\"{crc32}\"}}", self.lines);
+        self.note(at, sum.as_bytes());
         out.write_all(&self.text)?;
         self.text.clear();
         self.lines = 0;

@@ -52,8 +52,8 @@ impl Story {
         Self::ALL.into_iter().find(|story| story.name() == name)
     }
 
-    /// The number that tells its random streams from those of the other stories.
-    pub(super) fn number(self) -> u64 {
+    /// The number of its drive in a recording: the first of [`Story::ALL`] is 1.
+    pub fn drive(self) -> u32 {
         match self {
             Self::Filter => 1,
             Self::Ground => 2,

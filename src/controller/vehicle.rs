@@ -104,7 +104,7 @@ impl Vehicle {
             slosh: (0.0, 0.0),
             road: Road::new(stream(1)),
             driver: Driver::new(stream(2)),
-            cause: Cause::new(story, stream(100 + story.number())),
+            cause: Cause::new(story, stream(100 + u64::from(story.drive()))),
             engine: Engine::new(stream(3)),
             heat: Heat::new(),
             electric: Electric::new(),

@@ -12,7 +12,7 @@ use std::sync::Arc;
 use kickpanel::config::{LinkId, Model, load, report};
 use kickpanel::controller::{Simulated, Story};
 use kickpanel::pipeline::Pipeline;
-use kickpanel::time::{Micros, SECOND, Stamp};
+use kickpanel::time::{MILLISECOND, Micros, SECOND, Stamp};
 use kickpanel::wire::FieldId;
 
 /// The config of the demo.
@@ -46,7 +46,10 @@ impl Drive {
     pub fn new(story: Story, seed: u64) -> Self {
         let mut pipeline = Pipeline::new(Arc::new(model("config/hill-lorry.toml", HILL_LORRY)));
         pipeline.link_up(LinkId(0), Stamp(0));
-        Self { lorry: Simulated::new(story, seed), pipeline, alarms: Vec::new(), out: Vec::new() }
+        // The firmware starts with the first millisecond, and its readings come every 20 ms from there.
+        let (mut lorry, mut out) = (Simulated::new(story, seed), Vec::new());
+        lorry.advance(MILLISECOND, &mut out);
+        Self { lorry, pipeline, alarms: Vec::new(), out }
     }
 
     /// Goes on by `span`; the lines are taken when they are sent.

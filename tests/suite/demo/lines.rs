@@ -72,7 +72,7 @@ fn readings_are_numbered_without_gap_and_stay_in_their_ranges() {
         assert!((1..=1023).contains(&line["ref"].as_u64().unwrap()));
         for pin in 0..6 {
             let counts = line[format!("a{pin}")].as_f64().unwrap();
-            assert!((0.0..=1023.0).contains(&counts) && (counts * 8.0).fract() == 0.0, "a{pin} {counts}");
+            assert!((0.0..=1023.0).contains(&counts) && (counts * 4.0).fract() == 0.0, "a{pin} {counts}");
         }
         let t = line["t"].as_u64().unwrap();
         for pin in ["p2", "p3"] {
