@@ -8,7 +8,9 @@ use super::Answer;
 
 /// What `completions` takes.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Example, for bash:\n  kickpanel completions bash > ~/.local/share/bash-completion/completions/kickpanel")]
+#[command(
+    after_help = "Example, for bash:\n  kickpanel completions bash > ~/.local/share/bash-completion/completions/kickpanel"
+)]
 pub struct Arguments {
     /// The shell
     shell: clap_complete::Shell,

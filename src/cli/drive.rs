@@ -10,9 +10,11 @@ use crate::record;
 
 /// What `drive` takes.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Opens the links of the config, shows, warns and records. The keys that work stand on the bottom line.\n\
+#[command(
+    after_help = "Opens the links of the config, shows, warns and records. The keys that work stand on the bottom line.\n\
     A link that is unplugged is looked for until it is back. Do not set up or read menus while driving.\n\n\
-    Ends with 3 where a port is held by another program or may not be opened, and says what to do.")]
+    Ends with 3 where a port is held by another program or may not be opened, and says what to do."
+)]
 pub struct Arguments {
     /// No screen: for a service
     #[arg(long)]

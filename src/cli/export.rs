@@ -13,10 +13,12 @@ use crate::time::{Micros, micros_from_secs};
 
 /// What `export` takes.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "One row for each reading; the first column is seconds since the first reading, by the controller's clock.\n\
+#[command(
+    after_help = "One row for each reading; the first column is seconds since the first reading, by the controller's clock.\n\
     A cell is empty where the value cannot be trusted; --states says why. No smoothing.\n\n\
     Without -c, the config that the recording holds is used.\n\n\
-    Example: kickpanel export recordings/000001-01.kpr.zst > drive.csv")]
+    Example: kickpanel export recordings/000001-01.kpr.zst > drive.csv"
+)]
 pub struct Arguments {
     /// Recordings: .kpr, .kpr.zst, a bare capture, a folder of them, or - for standard input
     #[arg(required = true, value_name = "FILE")]

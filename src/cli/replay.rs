@@ -143,7 +143,8 @@ fn obey<O: Fn() -> Result<Recording, ReadError>>(
 
 /// `83.5`, `1:23.5` or `0:01:23.5` in microseconds.
 fn instant(text: &str) -> Result<Micros, String> {
-    let wrong = || format!("{text} is no time; write seconds, minutes:seconds or hours:minutes:seconds, for example 1:23.5");
+    let wrong =
+        || format!("{text} is no time; write seconds, minutes:seconds or hours:minutes:seconds, for example 1:23.5");
     let parts: Vec<&str> = text.split(':').collect();
     if parts.len() > 3 {
         return Err(wrong());

@@ -114,7 +114,8 @@ fn engine_thread(
     wishes: mpsc::UnboundedReceiver<Command>,
     control: Option<Control>,
 ) -> anyhow::Result<()> {
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().context("cannot start the tasks")?;
+    let runtime =
+        tokio::runtime::Builder::new_current_thread().enable_all().build().context("cannot start the tasks")?;
     LocalSet::new().block_on(&runtime, drive(plan, clock, shared, wishes, control))
 }
 
@@ -161,7 +162,8 @@ fn open_links(
     let links = (0_u8..).zip(&model.links).zip(receivers);
     links
         .map(|((index, link), commands)| {
-            let device = device.filter(|_| index == 0).map_or_else(|| link.device.clone(), |path| path.display().to_string());
+            let device =
+                device.filter(|_| index == 0).map_or_else(|| link.device.clone(), |path| path.display().to_string());
             let settings = link::Settings { device, baud: link.baud };
             let stop = stopped.clone();
             tokio::task::spawn_local(link::run(LinkId(index), settings, clock, Rc::clone(engine), commands, stop))

@@ -34,8 +34,11 @@ impl Summary {
 
     /// The JSON document of `export --summary`.
     pub fn to_json(&self) -> Value {
-        let refused: Map<String, Value> =
-            Reject::ALL.iter().zip(self.tally.refused).map(|(why, count)| (why.name().to_owned(), count.into())).collect();
+        let refused: Map<String, Value> = Reject::ALL
+            .iter()
+            .zip(self.tally.refused)
+            .map(|(why, count)| (why.name().to_owned(), count.into()))
+            .collect();
         json!({
             "lines": self.tally.lines,
             "readings": self.tally.readings,
@@ -86,7 +89,13 @@ mod tests {
     #[test]
     fn the_sentence_names_only_what_happened() {
         let mut summary = Summary::default();
-        summary.add(&Tally { lines: 3, readings: 1, hellos: 1, refused: [1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0], ..Tally::default() });
+        summary.add(&Tally {
+            lines: 3,
+            readings: 1,
+            hellos: 1,
+            refused: [1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0],
+            ..Tally::default()
+        });
         assert_eq!(
             summary.to_string(),
             "3 lines: 1 reading, 1 hello; 0 lost, 0 controller restarts; refused: too_long 1"

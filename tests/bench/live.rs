@@ -3,7 +3,14 @@
 //! The built program reads a real pseudo-terminal that this bench feeds 50 lines a second, and draws on another one, at 80×24,
 //! recording on. In the same run the same feed goes to a plain Python script that draws the values with curses (where
 //! Python is installed), so that the figures have something beside them. Run: `cargo bench --bench live`.
-#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout, reason = "a bench")]
+#![allow(
+    missing_docs,
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout,
+    reason = "a bench"
+)]
 
 use std::fs::{self, File};
 use std::io::{Read, Write};
@@ -51,8 +58,17 @@ fn line(index: u64) -> Vec<u8> {
     let mut text = format!(
         "{{\"s\":{},\"t\":{t},\"ref\":226,\"a0\":{}.5,\"a1\":{},\"a2\":{}.25,\"a3\":{},\"a4\":{}.75,\"a5\":{},\
          \"p2\":[{edges},{},9820,10240],\"p3\":[{},{},19820,20240],\"d4\":{}",
-        index % 65_536, wave(0, 40), wave(1, 60), wave(2, 80), wave(3, 90), wave(4, 70), wave(5, 50),
-        t.saturating_sub(1500), index, t.saturating_sub(2500), index / 100 % 2,
+        index % 65_536,
+        wave(0, 40),
+        wave(1, 60),
+        wave(2, 80),
+        wave(3, 90),
+        wave(4, 70),
+        wave(5, 50),
+        t.saturating_sub(1500),
+        index,
+        t.saturating_sub(2500),
+        index / 100 % 2,
     );
     let crc = crc::Crc::<u16, crc::Table<16>>::new(&crc::CRC_16_IBM_3740).checksum(text.as_bytes());
     text.push_str(&format!(",\"crc\":\"{crc:04X}\"}}\n"));
@@ -162,14 +178,17 @@ fn feed(
         cpu_percent: 100.0 * used as f64 / span.as_nanos() as f64,
         resident_kib: resident_kib(child.id()),
         first_screen,
-        first_value: ends.first().and_then(|end| Some(drawn[drawn.partition_point(|(at, _)| at < end)..].first()?.0 - *end)),
+        first_value: ends
+            .first()
+            .and_then(|end| Some(drawn[drawn.partition_point(|(at, _)| at < end)..].first()?.0 - *end)),
         latency,
         bytes_per_s: bytes as f64 / span.as_secs_f64(),
     }
 }
 
 fn print(name: &str, figures: &Figures) {
-    let at = |share: f64| figures.latency.get((figures.latency.len() as f64 * share) as usize).copied().unwrap_or_default();
+    let at =
+        |share: f64| figures.latency.get((figures.latency.len() as f64 * share) as usize).copied().unwrap_or_default();
     println!(
         "{name:34} cpu {:5.2} %  resident {:5.1} MiB  first screen {:5.1} ms  first value {:5.1} ms  latency median {:4.2} ms, p99 {:4.2} ms  {:6.0} bytes/s",
         figures.cpu_percent,

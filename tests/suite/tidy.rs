@@ -83,7 +83,15 @@ fn cells_are_never_written_past_the_filter_for_unsafe_text() {
 #[test]
 fn the_top_level_holds_what_it_should_and_no_more() {
     let wanted = [
-        "Cargo.lock", "Cargo.toml", "DEVELOPERS.md", "LICENSE", "README.md", "config", "recordings", "src", "target",
+        "Cargo.lock",
+        "Cargo.toml",
+        "DEVELOPERS.md",
+        "LICENSE",
+        "README.md",
+        "config",
+        "recordings",
+        "src",
+        "target",
         "tests",
     ];
     for entry in fs::read_dir(env!("CARGO_MANIFEST_DIR")).unwrap() {
