@@ -1,6 +1,16 @@
 //! All tests that need more than one room, a file of reference values, a pseudo-terminal or the built program.
 //! One binary, so that it is linked once.
-#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "tests")]
+#![allow(
+    missing_docs,
+    clippy::cast_possible_truncation,
+    clippy::cast_possible_wrap,
+    clippy::cast_sign_loss,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout,
+    clippy::unwrap_used,
+    reason = "tests"
+)]
 
 mod channel;
 mod config;
