@@ -27,7 +27,7 @@ pub(super) struct Counts {
     /// Right checksums since the link was opened, up to [`TRUSTED`].
     right: u32,
     /// The converter's highest count.
-    most: f64,
+    adc_max: u32,
     keys: Keys,
     moulds: Moulds,
     timeline: Timeline,
@@ -44,8 +44,15 @@ enum Exact {
 impl Counts {
     pub(super) fn new(required: bool, core: &Core) -> Self {
         let keys = Keys::new(&core.names);
-        let most = f64::from(ADC_MAX);
-        Self { required, right: 0, most, keys, moulds: Moulds::new(), timeline: Timeline::default(), scanning: true }
+        Self {
+            required,
+            right: 0,
+            adc_max: ADC_MAX,
+            keys,
+            moulds: Moulds::new(),
+            timeline: Timeline::default(),
+            scanning: true,
+        }
     }
 
     pub(super) fn opened(&mut self) {
@@ -66,8 +73,8 @@ impl Counts {
                 Ok(Taken::Reading)
             }
             Exact::Hello(hello) => {
-                if self.most != f64::from(hello.adc_max) {
-                    self.most = f64::from(hello.adc_max);
+                if self.adc_max != hello.adc_max {
+                    self.adc_max = hello.adc_max;
                     self.moulds.clear();
                 }
                 if self.timeline.hello(hello.up_ms) {
@@ -105,8 +112,8 @@ impl Counts {
     fn unmoulded(&mut self, core: &mut Core, line: &[u8], end: usize) -> Option<Heads> {
         core.reading.clear();
         let fields = core.reading.fields_mut();
-        let heads = scan::scan(line, end, &mut self.keys, self.most, fields, &mut self.moulds.marks)?;
-        self.moulds.learn(line, end, self.most);
+        let heads = scan::scan(line, end, &mut self.keys, f64::from(self.adc_max), fields, &mut self.moulds.marks)?;
+        self.moulds.learn(line, end, f64::from(self.adc_max));
         Some(heads)
     }
 
@@ -171,7 +178,7 @@ impl Counts {
                     s = u16::try_from(integer(member.value, u32::from(u16::MAX))?).ok();
                     continue;
                 }
-                class => value(member.value, class, t, self.most)?,
+                class => value(member.value, class, t, f64::from(self.adc_max))?,
             };
             if let Some(field) = core.reading.fields_mut().get_mut(usize::from(target.slot)) {
                 *field = raw;

@@ -72,6 +72,8 @@ enum Use {
     Clock,
     Sequence,
     Value,
+    /// No number but the word for none.
+    Null,
     /// The first of two parts of a pulse pin.
     TwoParts,
     /// The first of four.
@@ -79,6 +81,8 @@ enum Use {
     /// Another part; never looked at alone.
     Part,
 }
+
+const NULL: &[u8] = b"null";
 
 /// The top bit of each byte.
 const TOPS: u64 = 0x8080_8080_8080_8080;
@@ -119,8 +123,12 @@ impl Moulds {
         if self.credit < PRICE {
             return;
         }
-        let Some(mould) = self.kept.get_mut(self.oldest) else { return };
         self.credit = 0;
+        // Judged ahead, so that a line with a fraction now and then drives out no mould that is of use.
+        if !self.marks.iter().all(|mark| line.get(mark.value..mark.after).is_some_and(is_plain)) {
+            return;
+        }
+        let Some(mould) = self.kept.get_mut(self.oldest) else { return };
         self.oldest = (self.oldest + 1) % KEPT;
         mould.end = 0;
         if mould.learn(line, end, &self.marks, most).is_some() {
@@ -149,6 +157,7 @@ impl Mould {
             let target = Target { class: Class::Number, slot: place.slot };
             match place.use_of {
                 Use::Value => put(Raw::Number(value.cast_signed() as f64), target, fields),
+                Use::Null => put(Raw::Null, target, fields),
                 Use::Clock => t = u32::try_from(value).ok(),
                 Use::Sequence => s = u16::try_from(value).ok(),
                 kind => {
@@ -166,7 +175,7 @@ impl Mould {
         Some(Heads { t: t?, s })
     }
 
-    /// `None` where a value is no whole number, or there are too many.
+    /// `None` where a number is too long, or there are too many.
     fn learn(&mut self, line: &[u8], end: usize, marks: &[Mark], most: f64) -> Option<()> {
         let text = line.get(..end).filter(|text| text.len() >= 8)?;
         self.is.clear();
@@ -179,8 +188,10 @@ impl Mould {
         }
         for mark in marks {
             let value = text.get(mark.value..mark.after)?;
-            if !value.iter().all(|byte| matches!(byte, b'0'..=b'9' | b'[' | b']' | b',')) {
-                return None;
+            if value == NULL {
+                let place = Place::new(mark.value, 1, 0, 1, mark.target, most)?;
+                self.numbers.push(Place { use_of: Use::Null, low: 0, span: u64::MAX, ..place });
+                continue;
             }
             let parts = value.split(|byte| !byte.is_ascii_digit()).filter(|part| !part.is_empty()).count();
             let mut at = mark.value;
@@ -253,6 +264,11 @@ impl Place {
     }
 }
 
+/// Whether `value` can stand in a mould: null, or whole numbers with what parts them.
+fn is_plain(value: &[u8]) -> bool {
+    value == NULL || value.iter().all(|byte| matches!(byte, b'0'..=b'9' | b'[' | b']' | b','))
+}
+
 /// Lifts the top bit of each byte of `word` that does not look as it should.
 #[inline]
 fn strange(word: u64, is: u64, lift: u64) -> u64 {
@@ -266,6 +282,27 @@ mod tests {
 
     fn target(class: Class, slot: u16) -> Target {
         Target { class, slot }
+    }
+
+    #[test]
+    fn a_null_stays_one_and_a_fraction_drives_out_no_mould() {
+        let (mut moulds, line, end) = learned();
+        let odd = br#"{"t":200,"a0":51.25,"crc":"0000"}"#;
+        for oldest in [1, 1] {
+            moulds.credit = PRICE;
+            moulds.marks[1] = Mark { target: target(Class::Analog, 0), value: 14, after: 19 };
+            moulds.marks.truncate(2);
+            moulds.learn(odd, 19, 1023.0);
+            assert_eq!((moulds.oldest, moulds.credit), (oldest, 0));
+        }
+        assert!(moulds.read(&line, end, &mut [Raw::Absent; 2]).is_some());
+        let null = br#"{"t":200,"a0":null,"crc":"0000"}"#;
+        moulds.credit = PRICE;
+        moulds.marks[1].after = 18;
+        moulds.learn(null, 18, 1023.0);
+        let mut fields = [Raw::Absent; 2];
+        assert!(moulds.read(null, 18, &mut fields).is_some());
+        assert_eq!(fields, [Raw::Null, Raw::Absent]);
     }
 
     /// The members of `{"t":200,"a0":512,"p2":[17,150,99,101]` and a mould of it, with 14 bytes behind its end.

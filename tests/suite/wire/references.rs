@@ -1,5 +1,4 @@
-//! Values that others published or computed. Sources: `tests/reference/04_*` and `05_nmea.jsonl`, whose README names them:
-//! the catalogue of parametrised CRC algorithms, three CRC libraries and a bit-by-bit loop that agree; NMEA sentences of a
+//! Values that others published or computed, in `tests/reference/04_*` and `05_nmea.jsonl`. Sources: the catalogue of parametrised CRC algorithms, three CRC libraries and a bit-by-bit loop that agree; NMEA sentences of a
 //! NOAA ship, of a modem manual, and widely reprinted ones, decoded by a reference library.
 
 use kickpanel::time::Stamp;
