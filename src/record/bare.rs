@@ -1,17 +1,19 @@
 //! A bare capture: the lines themselves, as somebody caught them from the port with any tool.
 //!
-//! Owns cutting them exactly as a live link does. Out: lines without a time, since none was written down.
+//! Owns nothing but the line at hand: a [`Splitter`] cuts, as it does for a live link. Out: lines without a time, since
+//! none was written down.
 
 use super::format::line_end;
 use super::source::ReadError;
 use super::window::Window;
-use crate::wire::LINE_MAX;
+use crate::wire::{Piece, Splitter};
 
 pub(super) struct Bare {
     window: Window,
-    line: (usize, usize),
-    used: usize,
-    skipping: bool,
+    splitter: Splitter,
+    line: Vec<u8>,
+    /// Bytes of the line that has begun.
+    begun: u64,
 }
 
 /// What comes next of a capture.
@@ -24,43 +26,44 @@ pub(super) enum Cut {
 
 impl Bare {
     pub(super) fn new(window: Window) -> Self {
-        Self { window, line: (0, 0), used: 0, skipping: false }
+        Self { window, splitter: Splitter::new(), line: Vec::new(), begun: 0 }
     }
 
     /// Goes on to the next line. A last one without LF is dropped and counted in `torn`.
     pub(super) fn next(&mut self, torn: &mut u64) -> Result<Cut, ReadError> {
         loop {
-            self.window.consume(self.used);
-            self.used = 0;
             let pending = self.window.pending();
-            match line_end(pending) {
-                Some(end) => {
-                    self.used = end + 1;
-                    if std::mem::take(&mut self.skipping) {
-                        continue;
-                    }
-                    let cr = usize::from(pending[..end].last() == Some(&b'\r'));
-                    self.line = (0, end - cr);
-                    return Ok(if end < LINE_MAX { Cut::Line } else { Cut::TooLong });
+            let end = line_end(pending);
+            let length = end.map_or(pending.len(), |end| end + 1);
+            // Up to the first LF there is at most one piece.
+            let (line, mut cut) = (&mut self.line, None);
+            self.splitter.push(&pending[..length], &mut |piece| match piece {
+                Piece::Line(bytes) => {
+                    line.clear();
+                    line.extend_from_slice(bytes);
+                    cut = Some(Cut::Line);
                 }
-                None if pending.len() >= LINE_MAX => {
-                    self.used = pending.len();
-                    if !std::mem::replace(&mut self.skipping, true) {
-                        return Ok(Cut::TooLong);
-                    }
-                }
-                None if !self.window.fill()? => {
-                    *torn += self.window.pending().len() as u64;
-                    self.used = self.window.pending().len();
-                    return Ok(Cut::End);
-                }
-                None => {}
+                Piece::TooLong(_) => cut = Some(Cut::TooLong),
+            });
+            self.window.consume(length);
+            self.begun = if end.is_some() { 0 } else { self.begun + length as u64 };
+            if let Some(cut) = cut {
+                return Ok(cut);
+            }
+            if end.is_none() && !self.window.fill()? {
+                *torn += std::mem::take(&mut self.begun);
+                return Ok(Cut::End);
             }
         }
     }
 
+    #[cfg(test)]
+    pub(super) fn window(&self) -> &Window {
+        &self.window
+    }
+
     /// The newest line, without its LF and a CR before it.
     pub(super) fn line(&self) -> &[u8] {
-        &self.window.pending()[self.line.0..self.line.1]
+        &self.line
     }
 }

@@ -11,7 +11,7 @@ use super::bare::{Bare, Cut};
 use super::format::{Entry, Mark, line_end};
 use super::kept::{Found, Kept};
 use super::note::{FORMAT, Head, Note};
-use super::source::{Place, ReadError, Source, places};
+use super::source::{Place, ReadError, Source, is_stdin, places};
 use super::window::Window;
 use crate::time::{Micros, Stamp};
 use crate::wire::LINE_MAX;
@@ -69,6 +69,18 @@ pub enum Item<'a> {
     Note(&'a Note),
 }
 
+impl Item<'_> {
+    /// When it happened; `None` for a head, and for a line of a bare capture.
+    pub fn at(&self) -> Option<Stamp> {
+        match self {
+            Self::Head(_) => None,
+            Self::Line(line) | Self::Sent(line) => line.at,
+            Self::TooLong { at, .. } => *at,
+            Self::Note(note) => Some(note.at),
+        }
+    }
+}
+
 /// An open recording.
 ///
 /// ```no_run
@@ -92,6 +104,8 @@ pub struct Recording {
     note: Note,
     damage: Damage,
     lines_bare: bool,
+    /// The item at hand was looked at and is still to be given out.
+    peeked: bool,
 }
 
 enum Part {
@@ -130,6 +144,15 @@ impl Recording {
         Self::from_places(places(paths)?)
     }
 
+    /// The same, where `input` is what already came over standard input.
+    pub fn open_with_input(paths: &[PathBuf], input: &Arc<[u8]>) -> Result<Self, ReadError> {
+        let mut places = places(paths)?;
+        for place in places.iter_mut().filter(|place| is_stdin(&place.path)) {
+            place.memory = Some(Arc::clone(input));
+        }
+        Self::from_places(places)
+    }
+
     /// A recording that stands in memory; `path` is what messages call it.
     pub fn from_memory(path: PathBuf, bytes: Arc<[u8]>) -> Result<Self, ReadError> {
         Self::from_places(vec![Place { path, memory: Some(bytes), named: true }])
@@ -148,6 +171,7 @@ impl Recording {
             note: Note::default(),
             damage: Damage::default(),
             lines_bare: false,
+            peeked: false,
         };
         if !recording.open_part()?
             && let Some(path) = first
@@ -182,13 +206,27 @@ impl Recording {
     /// An error concerns one part: what came before it counts, and calling again goes on with the next part.
     #[expect(clippy::should_implement_trait, reason = "an item borrows from the recording, which no iterator can")]
     pub fn next(&mut self) -> Result<Option<Item<'_>>, ReadError> {
+        let any = std::mem::take(&mut self.peeked) || self.advance()?;
+        Ok(any.then(|| self.item()))
+    }
+
+    /// What [`Recording::next`] will give, without taking it.
+    pub fn peek(&mut self) -> Result<Option<Item<'_>>, ReadError> {
+        if !self.peeked {
+            self.peeked = self.advance()?;
+        }
+        Ok(self.peeked.then(|| self.item()))
+    }
+
+    /// Goes on by one item. False at the end.
+    fn advance(&mut self) -> Result<bool, ReadError> {
         loop {
             match self.step() {
-                Ok(true) => return Ok(Some(self.item())),
+                Ok(true) => return Ok(true),
                 Ok(false) => {
                     self.part = None;
                     if !self.open_part()? {
-                        return Ok(None);
+                        return Ok(false);
                     }
                 }
                 Err(error) => {
@@ -400,4 +438,41 @@ fn peek_head(place: &Place) -> Option<Head> {
         }
     }
     None
+}
+
+#[cfg(test)]
+mod tests {
+    use rstest::rstest;
+
+    use super::*;
+
+    fn memory(recording: &Recording) -> usize {
+        match &recording.part {
+            Some(Part::Kept(kept)) => kept.window().memory(),
+            Some(Part::Bare(bare)) => bare.window().memory(),
+            None => 0,
+        }
+    }
+
+    const USUAL: &str =
+        "1234.567\tengine\t<\t{\"s\":1042,\"t\":20840132,\"ref\":226,\"a0\":512,\"a1\":87,\"crc\":\"0123\"}\n";
+
+    #[rstest]
+    #[case::without_sums(USUAL, 100_000_000, 1 << 21)]
+    #[case::with_wrong_sums("1\te\t<\tx\n1\t-\t!\t{\"note\":\"sum\",\"lines\":1,\"crc32\":\"00000000\"}\n", 10_000_000, 1 << 18)]
+    #[case::bare("{\"t\":1}\n", 10_000_000, 1 << 18)]
+    #[case::bare_without_end("xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx", 100_000_000, 1 << 18)]
+    #[case::without_end("1\te\t<\t1\te\t<\t1\te\t<\t", 100_000_000, 5 << 20)]
+    fn a_long_stream_is_read_in_little_memory(#[case] text: &str, #[case] length: usize, #[case] most: usize) {
+        let bytes = text.repeat(length / text.len()).into_bytes();
+        let mut recording = Recording::from_memory("long".into(), bytes.into()).unwrap();
+        let mut greatest = 0;
+        let mut count = 0_u64;
+        while recording.next().unwrap().is_some() {
+            count += 1;
+            greatest = greatest.max(memory(&recording));
+        }
+        assert!(greatest <= most, "{greatest}");
+        assert!(count > 0 || !text.ends_with('\n'));
+    }
 }

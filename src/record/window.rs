@@ -50,6 +50,12 @@ impl Window {
         Ok(count > 0)
     }
 
+    /// Bytes of memory that it holds.
+    #[cfg(test)]
+    pub(super) fn memory(&self) -> usize {
+        self.bytes.capacity()
+    }
+
     pub(super) fn source(&self) -> &Source {
         &self.source
     }
