@@ -1,4 +1,5 @@
 //! Checks of the record room against the outside.
 
+mod playing;
 mod reading;
 mod writing;
