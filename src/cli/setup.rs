@@ -89,13 +89,10 @@ pub fn for_recording(given: Option<PathBuf>, recording: &Recording) -> anyhow::R
 /// Checks a config text; `None` where it has mistakes, which are then on standard error. Warnings are left to `check`.
 pub fn understand(path: PathBuf, text: String) -> Option<Config> {
     let Loaded { model, mistakes } = config::load(&text);
-    match model {
-        Some(model) => Some(Config { path, text, model: Arc::new(model) }),
-        None => {
-            report(&path, &text, &mistakes);
-            None
-        }
+    if model.is_none() {
+        report(&path, &text, &mistakes);
     }
+    model.map(|model| Config { path, text, model: Arc::new(model) })
 }
 
 /// Puts the report of `mistakes` on standard error.

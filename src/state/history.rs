@@ -5,7 +5,7 @@ use crate::time::Micros;
 /// How much time one bucket covers.
 pub const BUCKET: Micros = 100_000;
 /// How many buckets are kept: ten minutes.
-pub const BUCKETS: usize = 6000;
+pub const BUCKETS: u16 = 6000;
 
 /// Lowest and highest value in a stretch of time; both not a number where nothing good came.
 #[derive(Clone, Copy, Debug)]
@@ -46,7 +46,7 @@ pub struct History {
 impl History {
     /// An empty history of so many channels.
     pub fn new(channels: usize) -> Self {
-        Self { channels, ring: vec![Column::GAP; channels * BUCKETS], newest: None }
+        Self { channels, ring: vec![Column::GAP; channels * usize::from(BUCKETS)], newest: None }
     }
 
     /// Forgets everything, for a jump in a replay.
@@ -86,7 +86,7 @@ impl History {
 
     fn joined(&self, channel: usize, from: Micros, to: Micros) -> Column {
         let Some(newest) = self.newest else { return Column::GAP };
-        let oldest = newest - BUCKETS as i64 + 1;
+        let oldest = newest - i64::from(BUCKETS) + 1;
         let first = from.div_euclid(BUCKET).max(oldest);
         let last = (to - 1).div_euclid(BUCKET).min(newest);
         (first..=last).map(|bucket| self.ring[self.slot(bucket) + channel]).fold(Column::GAP, Column::join)
@@ -96,7 +96,7 @@ impl History {
     fn open(&mut self, bucket: i64) {
         let from = match self.newest {
             Some(newest) if bucket <= newest => return,
-            Some(newest) => (newest + 1).max(bucket - BUCKETS as i64 + 1),
+            Some(newest) => (newest + 1).max(bucket - i64::from(BUCKETS) + 1),
             None => bucket,
         };
         for passed in from..=bucket {
@@ -107,7 +107,7 @@ impl History {
     }
 
     fn slot(&self, bucket: i64) -> usize {
-        let place = bucket.rem_euclid(BUCKETS as i64);
+        let place = bucket.rem_euclid(i64::from(BUCKETS));
         usize::try_from(place).unwrap_or(0) * self.channels
     }
 }

@@ -6,8 +6,8 @@
 //! magnetic course + variation. While the receiver itself says that its data are not valid (RMC status V, GGA quality 0),
 //! position, course, speed and altitude are null even if it still sends old ones. Years of two digits are 1969 to 2068.
 //!
-//! Source: the sentence lists in receivers' manuals; values checked against `tests/reference/05_nmea.jsonl`, which names
-//! its own.
+//! Source: the order of fields is from memory, held against the sentences of `tests/reference/05_nmea.jsonl`, which
+//! names where each came from.
 
 use super::clock::SketchClock;
 use super::core::{Core, Taken};

@@ -3,7 +3,7 @@
 //! Owns the grammar of JSON's numbers (RFC 8259, section 6) and the freer one of other sketches. In: bytes and a place.
 //! Out: a value and where it ends. Knows no field and no range.
 //!
-//! Source of the decimal shortcut: W. D. Clinger, "How to read floating point numbers accurately", 1990: a whole number
+//! Source of the decimal shortcut, from memory and held against `std` by a test: W. D. Clinger, "How to read floating point numbers accurately", 1990: a whole number
 //! below 2^53 times or over a power of ten up to 10^22 is one rounding, so it is exact. All else goes to `std`.
 
 use super::Reject;

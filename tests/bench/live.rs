@@ -5,10 +5,12 @@
 //! Python is installed), so that the figures have something beside them. Run: `cargo bench --bench live`.
 #![allow(
     missing_docs,
-    clippy::unwrap_used,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
     clippy::expect_used,
     clippy::panic,
     clippy::print_stdout,
+    clippy::unwrap_used,
     reason = "a bench"
 )]
 
@@ -117,7 +119,7 @@ fn measure(command: &mut Command, serial: &Pty, pieces: Option<usize>) -> Figure
     let mut reader = terminal.master();
     let log = Arc::clone(&drawn);
     thread::spawn(move || {
-        let mut buffer = [0; 65_536];
+        let mut buffer = vec![0; 65_536];
         while let Ok(count @ 1..) = reader.read(&mut buffer) {
             log.lock().unwrap().push((Instant::now(), count));
         }

@@ -1,3 +1,5 @@
+//! Formulas from text to tree, and what is wrong with those that are none.
+
 use proptest::prelude::*;
 use rstest::rstest;
 
