@@ -42,14 +42,14 @@ pub(super) struct Timeline {
 impl Timeline {
     /// A reading with clock `t` and number `s`.
     pub(super) fn reading(&mut self, t: u32, s: Option<u16>) -> Step {
-        let Some((last_t, last_at)) = self.last else {
+        let Some((clock, last_at)) = self.last else {
             // Nothing came before that could be cut off by a restart or lost.
             self.restart_told = false;
             self.last = Some((t, 0));
             self.begin_numbers(s);
             return Step::default();
         };
-        let ahead = t.wrapping_sub(last_t);
+        let ahead = t.wrapping_sub(clock);
         if self.restart_told || ahead > HALF {
             return self.restart(t, s, last_at);
         }

@@ -23,7 +23,7 @@ use crate::time::Stamp;
 pub(super) struct Columns {
     /// The config names the columns.
     fixed: bool,
-    columns: Vec<Column>,
+    list: Vec<Column>,
     clock_name: Option<String>,
     clock: SketchClock,
     /// The names that the config does not use were written down.
@@ -38,18 +38,18 @@ struct Column {
 }
 
 impl Columns {
-    pub(super) fn new(names: Option<Vec<String>>, clock: Option<ClockField>, core: &Core) -> Self {
+    pub(super) fn new(names: Option<&[String]>, clock: Option<ClockField>, core: &Core) -> Self {
         let fixed = names.is_some();
         let timeline = SketchClock::new(clock.as_ref());
         let clock_name = clock.map(|clock| clock.name);
-        let mut columns = Self { fixed, columns: Vec::new(), clock_name, clock: timeline, noted: false };
-        columns.columns = columns.named(names.iter().flatten().map(String::as_str), core);
+        let mut columns = Self { fixed, list: Vec::new(), clock_name, clock: timeline, noted: false };
+        columns.list = columns.named(names.into_iter().flatten().map(String::as_str), core);
         columns
     }
 
     pub(super) fn opened(&mut self) {
         if !self.fixed {
-            self.columns.clear();
+            self.list.clear();
         }
     }
 
@@ -63,8 +63,8 @@ impl Columns {
             return self.header(core, words);
         }
         let count = Parts::of(text).count();
-        let one_too_many = count == self.columns.len() + 1 && Parts::of(text).last() == Some("");
-        if self.columns.is_empty() || (count != self.columns.len() && !one_too_many) {
+        let one_too_many = count == self.list.len() + 1 && Parts::of(text).last() == Some("");
+        if self.list.is_empty() || (count != self.list.len() && !one_too_many) {
             return Err(Reject::ColumnCount);
         }
         self.reading(core, now, text)
@@ -73,7 +73,7 @@ impl Columns {
     fn reading(&mut self, core: &mut Core, now: Stamp, text: &str) -> Result<Taken, Reject> {
         core.reading.clear();
         let mut clock = None;
-        for (column, part) in self.columns.iter().zip(Parts::of(text)) {
+        for (column, part) in self.list.iter().zip(Parts::of(text)) {
             let used = column.slot != Target::NOWHERE;
             if !used && !column.is_clock {
                 continue;
@@ -100,10 +100,10 @@ impl Columns {
     fn header(&mut self, core: &mut Core, text: &str) -> Result<Taken, Reject> {
         let known = |part: &str| self.is_clock(part) || core.names.slot(part).is_some();
         if self.fixed {
-            let same = Parts::of(text).eq(self.columns.iter().map(|column| column.name.as_str()));
+            let same = Parts::of(text).eq(self.list.iter().map(|column| column.name.as_str()));
             return if same { Ok(Taken::Header) } else { Err(Reject::Malformed) };
         }
-        let of_use = self.columns.iter().any(|column| column.is_clock || column.slot != Target::NOWHERE);
+        let of_use = self.list.iter().any(|column| column.is_clock || column.slot != Target::NOWHERE);
         if of_use && !Parts::of(text).any(known) {
             return Err(Reject::Malformed);
         }
@@ -113,7 +113,7 @@ impl Columns {
                 return Err(Reject::Duplicate);
             }
         }
-        self.columns = columns;
+        self.list = columns;
         self.noted = false;
         Ok(Taken::Header)
     }
@@ -133,7 +133,7 @@ impl Columns {
     }
 
     fn note_unknown(&mut self, core: &mut Core) {
-        for column in self.columns.iter().filter(|column| column.slot == Target::NOWHERE && !column.is_clock) {
+        for column in self.list.iter().filter(|column| column.slot == Target::NOWHERE && !column.is_clock) {
             core.names.note_unknown(&column.name);
         }
         self.noted = true;

@@ -2,7 +2,7 @@
 //!
 //! Owns the rules of a line: checksum, shape, ranges, in this order; and what a link has shown of itself so far. In:
 //! lines without LF. Out: fields filled and clocks joined, a hello, or the one reason why a line is refused. A usual
-//! line is read by [`super::scan`]; whatever that does not take is judged here by the full rules.
+//! line is read by [`super::mould`] or [`super::scan`]; whatever they do not take is judged here by the full rules.
 
 use super::clock::{Step, Timeline};
 use super::core::{Core, Taken};
@@ -10,7 +10,8 @@ use super::crc::{self, Trailer, checksum};
 use super::fields::{Class, Target};
 use super::json::{self, Member};
 use super::keys::Keys;
-use super::scan::{self, Heads, Page};
+use super::mould::Moulds;
+use super::scan::{self, Heads};
 use super::{Edges, Hello, Raw, Reject, hello, number};
 
 /// After so many right checksums a line without one was itself hit.
@@ -26,9 +27,9 @@ pub(super) struct Counts {
     /// Right checksums since the link was opened, up to [`TRUSTED`].
     right: u32,
     /// The converter's highest count.
-    most: f64,
+    adc_max: u32,
     keys: Keys,
-    page: Page,
+    moulds: Moulds,
     timeline: Timeline,
     /// Off in tests only: then every line takes the exact way.
     pub(super) scanning: bool,
@@ -43,8 +44,15 @@ enum Exact {
 impl Counts {
     pub(super) fn new(required: bool, core: &Core) -> Self {
         let keys = Keys::new(&core.names);
-        let most = f64::from(ADC_MAX);
-        Self { required, right: 0, most, keys, page: Page::new(), timeline: Timeline::default(), scanning: true }
+        Self {
+            required,
+            right: 0,
+            adc_max: ADC_MAX,
+            keys,
+            moulds: Moulds::new(),
+            timeline: Timeline::default(),
+            scanning: true,
+        }
     }
 
     pub(super) fn opened(&mut self) {
@@ -65,7 +73,10 @@ impl Counts {
                 Ok(Taken::Reading)
             }
             Exact::Hello(hello) => {
-                self.most = f64::from(hello.adc_max);
+                if self.adc_max != hello.adc_max {
+                    self.adc_max = hello.adc_max;
+                    self.moulds.clear();
+                }
                 if self.timeline.hello(hello.up_ms) {
                     core.tally.restarts += 1;
                 }
@@ -87,10 +98,22 @@ impl Counts {
             None if !self.must_have_checksum() && line.ends_with(b"}") => line.len() - 1,
             _ => return None,
         };
-        let heads = scan::scan(line, end, &mut self.page, &mut self.keys, self.most, core.reading.fields_mut())?;
+        let heads = match self.moulds.read(line, end, core.reading.fields_mut()) {
+            Some(heads) => heads,
+            None => self.unmoulded(core, line, end)?,
+        };
         if trailer.is_some() {
             self.right = (self.right + 1).min(TRUSTED);
         }
+        Some(heads)
+    }
+
+    /// Reads a line that looks otherwise than those before, and learns its look.
+    fn unmoulded(&mut self, core: &mut Core, line: &[u8], end: usize) -> Option<Heads> {
+        core.reading.clear();
+        let fields = core.reading.fields_mut();
+        let heads = scan::scan(line, end, &mut self.keys, f64::from(self.adc_max), fields, &mut self.moulds.marks)?;
+        self.moulds.learn(line, end, f64::from(self.adc_max));
         Some(heads)
     }
 
@@ -155,7 +178,7 @@ impl Counts {
                     s = u16::try_from(integer(member.value, u32::from(u16::MAX))?).ok();
                     continue;
                 }
-                class => value(member.value, class, t, self.most)?,
+                class => value(member.value, class, t, f64::from(self.adc_max))?,
             };
             if let Some(field) = core.reading.fields_mut().get_mut(usize::from(target.slot)) {
                 *field = raw;

@@ -34,7 +34,7 @@ impl Decoder {
         let core = Core::new(names);
         let way = match form {
             Form::Counts { checksum_required } => Way::Counts(Box::new(Counts::new(checksum_required, &core))),
-            Form::Columns { names, clock } => Way::Columns(Columns::new(names, clock, &core)),
+            Form::Columns { names, clock } => Way::Columns(Columns::new(names.as_deref(), clock, &core)),
             Form::Pairs { clock } => Way::Pairs(Pairs::new(clock)),
             Form::Nmea => Way::Nmea(Nmea::new(&core)),
         };

@@ -5,7 +5,6 @@
 
 use super::fields::{Fields, Target};
 use super::number::word;
-use super::shape::{Shape, WINDOW};
 
 /// Index of a name.
 pub(super) type Key = u16;
@@ -13,21 +12,15 @@ pub(super) type Key = u16;
 /// The longest name that is learned; a longer one takes the exact way each time.
 const LONGEST: usize = 64;
 
-/// A learned name.
 #[derive(Clone, Debug)]
-pub(super) struct Entry {
+struct Entry {
     /// The first eight bytes of `text`, the first one lowest.
     head: u64,
     /// Which of these bytes count.
     mask: u64,
     /// The name as it stands in a line: in quotation marks, with the colon.
     text: Box<[u8]>,
-    /// What its value is and where it goes.
-    pub target: Target,
-    /// How it usually looks, with its value.
-    pub shape: Shape,
-    /// The line in which it looked otherwise, and how long it was.
-    other: (u32, usize),
+    target: Target,
     /// What came after it, the newest first.
     next: [Key; 2],
     /// The number of the line it stood in last.
@@ -48,16 +41,7 @@ impl Keys {
     /// Knows the names of the format and those that the config uses.
     pub(super) fn new(fields: &Fields) -> Self {
         let target = Target { class: super::fields::Class::Unknown, slot: Target::NOWHERE };
-        let begin = Entry {
-            head: 1,
-            mask: 0,
-            text: Box::default(),
-            target,
-            shape: Shape::NONE,
-            other: (0, 0),
-            next: [0; 2],
-            seen: 0,
-        };
+        let begin = Entry { head: 1, mask: 0, text: Box::default(), target, next: [0; 2], seen: 0 };
         let mut keys = Self { entries: vec![begin], line: 0 };
         for name in ["s", "t"].into_iter().chain(fields.names().iter().map(String::as_str)) {
             keys.learn(name, fields.target(name));
@@ -74,16 +58,7 @@ impl Keys {
         let text: Box<[u8]> = format!("\"{name}\":").into_bytes().into();
         let mask = if text.len() < 8 { (1 << (8 * text.len())) - 1 } else { u64::MAX };
         let head = word(&text, 0);
-        self.entries.push(Entry {
-            head,
-            mask,
-            text,
-            target,
-            shape: Shape::NONE,
-            other: (0, 0),
-            next: [0; 2],
-            seen: self.line,
-        });
+        self.entries.push(Entry { head, mask, text, target, next: [0; 2], seen: self.line });
     }
 
     /// A new line begins: no name was seen in it.
@@ -92,34 +67,9 @@ impl Keys {
         self.line = self.line.wrapping_add(1);
     }
 
-    /// The member that usually comes after `before`, if `window` looks like it and it did not stand in this line yet.
-    #[inline]
-    pub(super) fn usual(&mut self, before: Key, window: &[u8; WINDOW]) -> Option<(Key, &Entry)> {
-        let key = self.entries.get(usize::from(before))?.next[0];
-        let line = self.line;
-        let entry = self.entries.get_mut(usize::from(key))?;
-        if !entry.shape.fits(window) || entry.seen == line {
-            return None;
-        }
-        entry.seen = line;
-        Some((key, entry))
-    }
-
-    /// `member`, with its value from `value` on and the comma behind it, looked otherwise than usual. Once it does so in
-    /// two lines running, this is how it usually looks.
-    pub(super) fn looked(&mut self, key: Key, member: &[u8], value: usize) {
-        let line = self.line;
-        let Some(entry) = self.entries.get_mut(usize::from(key)) else { return };
-        let again = entry.other == (line.wrapping_sub(1), member.len());
-        entry.other = (line, member.len());
-        if again && let Some(shape) = Shape::of(member, value) {
-            entry.shape = shape;
-        }
-    }
-
-    /// The name at `at`, after `before`: which it is, and where its value begins. `None` where it is not known, or
+    /// The name at `at`, after `before`: what it is, and where its value begins. `None` where it is not known, or
     /// stood in this line already.
-    #[inline(never)]
+    #[inline]
     pub(super) fn follow(&mut self, before: Key, line: &[u8], at: usize) -> Option<(Key, Target, usize)> {
         let head = word(line, at);
         let [newest, other] = self.entries.get(usize::from(before))?.next;
@@ -181,11 +131,11 @@ mod tests {
                 assert_eq!((target, at), (fields.target(name), line.len() - 1));
                 before = key;
             }
-            assert!(keys.follow(before, b"\"a0\":1,", 0).is_none());
+            assert_eq!(keys.follow(before, b"\"a0\":1,", 0), None);
         }
         keys.begin_line();
-        for line in [&b"\"a00\":1,\"a0\":1"[..], b"\"oil_temperatur", b""] {
-            assert!(keys.follow(Keys::BEGIN, line, 0).is_none());
-        }
+        assert_eq!(keys.follow(Keys::BEGIN, b"\"a00\":1,\"a0\":1", 0), None);
+        assert_eq!(keys.follow(Keys::BEGIN, b"\"oil_temperatur", 0), None);
+        assert_eq!(keys.follow(Keys::BEGIN, b"", 0), None);
     }
 }

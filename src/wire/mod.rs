@@ -17,12 +17,12 @@ mod fields;
 mod hello;
 mod json;
 mod keys;
+mod mould;
 mod nmea;
 mod number;
 mod pairs;
 mod reading;
 mod scan;
-mod shape;
 mod splitter;
 
 pub use command::{COMMAND_MAX, CommandError, LEASE_MS, Pin, PinKind, RATE_HZ, ask_hello, set, set_rate};

@@ -303,9 +303,10 @@ fn seconds_of_day(text: &str) -> Result<Option<f64>, Reject> {
 
 /// Six digits as three numbers of two.
 fn two_digit_parts(text: &str) -> Result<[u32; 3], Reject> {
-    let &[a, b, c, d, e, f] = text.as_bytes() else { return Err(Reject::WrongType) };
-    if !text.bytes().all(|byte| byte.is_ascii_digit()) {
+    let six: [u8; 6] = text.as_bytes().try_into().map_err(|_| Reject::WrongType)?;
+    if !six.iter().all(u8::is_ascii_digit) {
         return Err(Reject::WrongType);
     }
-    Ok([[a, b], [c, d], [e, f]].map(|[ten, one]| u32::from(ten - b'0') * 10 + u32::from(one - b'0')))
+    let two = |at: usize| u32::from(six[at] - b'0') * 10 + u32::from(six[at + 1] - b'0');
+    Ok([two(0), two(2), two(4)])
 }

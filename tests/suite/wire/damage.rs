@@ -37,13 +37,11 @@ fn body(s: u32) -> String {
     )
 }
 
+/// Hears of each line and what became of it.
+type Each<'a> = dyn FnMut(&[u8], Result<Decoded<'_>, Reject>) + 'a;
+
 /// Hands all lines of `bytes` to `decoder`, and says how many were no empty ones.
-fn feed(
-    decoder: &mut Decoder,
-    splitter: &mut Splitter,
-    bytes: &[u8],
-    each: &mut dyn FnMut(&[u8], Result<Decoded<'_>, Reject>),
-) -> u64 {
+fn feed(decoder: &mut Decoder, splitter: &mut Splitter, bytes: &[u8], each: &mut Each<'_>) -> u64 {
     let mut lines = 0;
     splitter.push(bytes, &mut |piece| match piece {
         Piece::Line(line) => {
@@ -195,7 +193,7 @@ fn damage_to_the_checksum_member_itself_never_passes_once_the_link_has_shown_its
     for number in 0..100_000_u32 {
         let sent = sealed(&body(number));
         let mut line = sent.clone().into_bytes();
-        for _ in 0..1 + dice.below(8) {
+        for _ in 0..=dice.below(8) {
             let at = line.len() - 14 + dice.below(14);
             line[at] ^= 1 << dice.below(8);
         }
@@ -211,7 +209,7 @@ fn damage_to_the_checksum_member_itself_never_passes_once_the_link_has_shown_its
 fn joining_at_every_byte_of_three_lines_takes_all_that_are_whole() {
     let lines: Vec<String> = (0..3).map(|s| sealed(&body(s))).collect();
     for end in ["\n", "\r\n"] {
-        let text: String = lines.iter().map(|line| format!("{line}{end}")).collect();
+        let text: String = lines.iter().flat_map(|line| [line.as_str(), end]).collect();
         for from in 0..=text.len() {
             let mut decoder = counts(&[]);
             let mut splitter = Splitter::new();

@@ -207,13 +207,13 @@ fn unknown_names_are_kept_up_to_256_and_then_counted() {
     assert_tally_adds_up(&decoder, lines);
 }
 
-fn milliseconds() -> Option<ClockField> {
-    Some(ClockField { name: "time".into(), step_us: 1000.0 })
+fn milliseconds() -> ClockField {
+    ClockField { name: "time".into(), step_us: 1000.0 }
 }
 
 #[test]
 fn columns_take_their_names_from_a_header() {
-    let mut decoder = decoder(Form::Columns { names: None, clock: milliseconds() }, &["oil", "water"]);
+    let mut decoder = decoder(Form::Columns { names: None, clock: Some(milliseconds()) }, &["oil", "water"]);
     assert_eq!(fate(&mut decoder, b"10, 2.5, 80"), Err(Reject::ColumnCount));
     assert_eq!(fate(&mut decoder, b"Ready"), Ok("header"));
     assert_eq!(fate(&mut decoder, b"time, oil, oil"), Err(Reject::Duplicate));
@@ -267,7 +267,7 @@ fn columns_named_in_the_config_need_no_header() {
 #[case::endless("time=5,oil=1e999", Err(Reject::OutOfRange))]
 #[case::nothing(" , ", Ok("empty"))]
 fn pairs_are_judged_one_by_one(#[case] line: &str, #[case] expected: Result<&str, Reject>) {
-    let mut decoder = decoder(Form::Pairs { clock: milliseconds() }, &["oil"]);
+    let mut decoder = decoder(Form::Pairs { clock: Some(milliseconds()) }, &["oil"]);
     assert_eq!(fate(&mut decoder, line.as_bytes()), expected);
     assert_tally_adds_up(&decoder, u64::from(expected != Ok("empty")));
 }
