@@ -8,7 +8,7 @@ use super::{Trust, Value};
 use crate::circuit::{Circuit, Rail, pin_volts};
 use crate::config::{Input, Sensor};
 
-/// How many results a slow curve remembers: noise moves a reading among few counts. A power of two.
+/// How many results are remembered: noise moves a reading among few counts. A power of two.
 const REMEMBERED: usize = 64;
 
 /// One analog input.
@@ -23,22 +23,24 @@ pub(super) struct Analog {
     /// Of the sensor supply's limits this input takes notice.
     pub of_supply: bool,
     adc_max: f64,
-    remembered: Box<[Result]>,
-}
-
-/// What counts at a supply give.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Result {
-    counts: f64,
+    /// What the newest counts gave, by their low bits.
+    remembered: Box<[Known]>,
+    /// The supply that this holds for.
     supply: f64,
-    /// What the curve takes.
-    pub input: f64,
-    /// The value in the channel's unit, before calibration.
-    pub value: Value,
 }
 
-impl Result {
-    const NONE: Self = Self { counts: f64::NAN, supply: f64::NAN, input: f64::NAN, value: Value::MISSING };
+/// What counts give.
+#[derive(Clone, Copy, Debug)]
+struct Known {
+    counts: f64,
+    /// What the curve takes.
+    input: f64,
+    /// The value in the channel's unit, before calibration.
+    value: Value,
+}
+
+impl Known {
+    const NOTHING: Self = Self { counts: f64::NAN, input: f64::NAN, value: Value::MISSING };
 }
 
 impl Analog {
@@ -49,7 +51,6 @@ impl Analog {
             Sensor::Curve { ratiometric, live_zero, .. } => (*ratiometric, *live_zero),
             _ => (None, None),
         };
-        let remembered = if sense.is_slow() { REMEMBERED } else { 1 };
         Self {
             circuit: input.circuit,
             sense,
@@ -58,29 +59,35 @@ impl Analog {
             nominal: nominal(&input.circuit, ratiometric),
             of_supply: ratiometric.is_some() || to_supply(&input.circuit),
             adc_max: f64::NAN,
-            remembered: vec![Result::NONE; remembered].into_boxed_slice(),
+            remembered: vec![Known::NOTHING; REMEMBERED].into_boxed_slice(),
+            supply: f64::NAN,
         }
     }
 
-    /// The value of `counts` at `supply` volts, above 0.
+    /// What the curve takes, and the value, of `counts` at `supply` volts, above 0.
     #[inline]
-    pub fn measure(&mut self, counts: f64, adc_max: f64, supply: f64) -> Result {
-        if self.adc_max != adc_max {
-            self.remembered.fill(Result::NONE);
-            self.adc_max = adc_max;
-        }
+    pub fn measure(&mut self, counts: f64, adc_max: f64, supply: f64) -> (f64, Value) {
         let supply = self.nominal.unwrap_or(supply);
-        let slot = slot(counts) & (self.remembered.len() - 1);
-        let known = self.remembered[slot];
-        if known.counts == counts && known.supply == supply {
-            return known;
+        if self.adc_max != adc_max || self.supply != supply {
+            (self.adc_max, self.supply) = (adc_max, supply);
+            // A reference that trembles changes the supply each time; then emptying would cost more than it brings.
+            if self.nominal.is_some() || self.sense.is_slow() {
+                self.remembered.fill(Known::NOTHING);
+            }
         }
-        let result = self.work_out(counts, supply);
-        self.remembered[slot] = result;
-        result
+        if self.nominal.is_none() && !self.sense.is_slow() {
+            let known = self.work_out(counts, supply);
+            return (known.input, known.value);
+        }
+        let slot = slot(counts) & (REMEMBERED - 1);
+        if self.remembered[slot].counts != counts {
+            self.remembered[slot] = self.work_out(counts, supply);
+        }
+        let known = &self.remembered[slot];
+        (known.input, known.value)
     }
 
-    fn work_out(&self, counts: f64, supply: f64) -> Result {
+    fn work_out(&self, counts: f64, supply: f64) -> Known {
         let volts = pin_volts(counts, self.adc_max, supply);
         let seen = self.circuit.solve(volts, supply);
         let (input, rail) = match self.ratiometric {
@@ -98,7 +105,7 @@ impl Analog {
             Trust::Ok => self.sense.at(input).map_or(Value::bad(Trust::Beyond), Value::ok),
             trust => Value::bad(trust),
         };
-        Result { counts, supply, input, value }
+        Known { counts, input, value }
     }
 }
 

@@ -3,9 +3,11 @@
 //! Owns the link's supply, and when the next of its channels may become stale. Pure: times are arguments.
 
 use super::finish::{Finish, When};
+use super::fresh::Intervals;
 use super::input::{Facts, Input};
 use super::sense::Sense;
 use super::{Totals, Touch, Trust, Value};
+use crate::circuit::pin_volts;
 use crate::config::{Field, LinkId, Model, Source};
 use crate::state::Shown;
 use crate::time::{Micros, Stamp};
@@ -31,6 +33,8 @@ pub(super) struct Feed {
     limits: Option<(f64, f64)>,
     supply: Option<f64>,
     supply_bad: bool,
+    /// The last intervals between its readings.
+    pace: Intervals,
     /// When the newest reading was sampled, and when it came.
     newest: Option<(Micros, Stamp)>,
     /// Up to here no channel can become stale.
@@ -75,6 +79,7 @@ impl Feed {
             limits: model.trust.supply,
             supply: None,
             supply_bad: false,
+            pace: Intervals::default(),
             newest: None,
             guard: Micros::MAX,
             least: inputs.iter().map(|input| input.freshness.least()).min().unwrap_or(Micros::MAX),
@@ -97,12 +102,14 @@ impl Feed {
             judge = true;
         }
         judge |= self.read_supply(reading, adc_max);
-        let facts = Facts { adc_max, supply: self.supply, supply_bad: self.supply_bad };
+        let step = self.supply.map_or(f64::NAN, |supply| pin_volts(1.0, adc_max, supply));
+        let facts = Facts { adc_max, supply: self.supply, step, supply_bad: self.supply_bad };
         for input in &mut self.inputs {
             let place = input.channel;
             let (shown, emf) = (&mut board.channels[place], &mut board.emf[place]);
-            board.touched[place] |= input.take(reading, facts, when, shown, emf);
+            board.touched[place] |= input.take(reading, facts, &self.pace, when, shown, emf);
         }
+        self.pace.hear(reading.at);
         self.newest = Some((reading.at, now));
         self.guard = self.guard.min(reading.at.saturating_add(self.least));
         if judge {
@@ -142,6 +149,7 @@ impl Feed {
     }
 
     fn restarted(&mut self, board: &mut Board<'_>) {
+        self.pace.restarted();
         for input in &mut self.inputs {
             input.restarted();
             board.touched[input.channel] |= Touch::RESTART | Touch::CHANGED;
@@ -166,7 +174,7 @@ impl Feed {
         let mut changed = false;
         (self.guard, self.any_stale) = (Micros::MAX, false);
         for input in &mut self.inputs {
-            let stale = input.freshness.is_stale(when.at);
+            let stale = input.freshness.is_stale(when.at, &self.pace);
             let place = input.channel;
             if !board.touched[place].is_read() {
                 let (shown, emf) = (&mut board.channels[place], &mut board.emf[place]);
@@ -177,7 +185,7 @@ impl Feed {
             self.any_stale |= stale;
             if !stale
                 && input.can_become_stale()
-                && let Some(until) = input.freshness.good_until()
+                && let Some(until) = input.freshness.good_until(&self.pace)
             {
                 self.guard = self.guard.min(until);
             }

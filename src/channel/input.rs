@@ -4,7 +4,7 @@
 
 use super::analog::Analog;
 use super::finish::{Finish, When};
-use super::fresh::Freshness;
+use super::fresh::{Freshness, Intervals};
 use super::judge::{self, Judged};
 use super::pulse::Pulse;
 use super::sense::Sense;
@@ -20,6 +20,8 @@ pub(super) struct Facts {
     pub adc_max: f64,
     /// The converter's supply in volts, above 0, where it is known.
     pub supply: Option<f64>,
+    /// Volts at a pin for each count.
+    pub step: f64,
     /// The supply is known and outside its limits.
     pub supply_bad: bool,
 }
@@ -73,20 +75,30 @@ impl Input {
         })
     }
 
-    /// Takes its field of `reading`; `NONE` where the line does not carry it.
+    /// Takes its field of `reading`; `NONE` where the line does not carry it. `pace`: the intervals of the link's readings
+    /// before this one.
     #[inline]
-    pub fn take(&mut self, reading: &Reading, facts: Facts, when: When, shown: &mut Shown, emf: &mut Value) -> Touch {
-        let mut raw = reading.get(self.field);
+    pub fn take(
+        &mut self,
+        reading: &Reading,
+        facts: Facts,
+        pace: &Intervals,
+        when: When,
+        shown: &mut Shown,
+        emf: &mut Value,
+    ) -> Touch {
+        let mut raw = field(reading, self.field);
         if let (Raw::Absent, Measure::Supply(_)) = (raw, &self.measure) {
-            raw = reading.get(FieldId::REF);
+            raw = field(reading, FieldId::REF);
         }
-        if raw == Raw::Absent {
+        if matches!(raw, Raw::Absent) {
+            self.freshness.miss(pace);
             return Touch::NONE;
         }
-        let gap = if self.freshness.hear(reading.at) { Touch::GAP } else { Touch::NONE };
+        let gap = if self.freshness.hear(reading.at, pace) { Touch::GAP } else { Touch::NONE };
         let touch = Touch::READ | Touch::CHANGED | gap;
         shown.heard = Some(when.now);
-        (self.taken, shown.evidence) = self.measure.take(raw, reading, facts);
+        self.taken = self.measure.take(raw, reading, facts, &mut shown.evidence);
         self.show(self.taken, touch, when, shown, emf);
         touch
     }
@@ -128,27 +140,40 @@ impl Input {
 }
 
 impl Measure {
-    fn take(&mut self, raw: Raw, reading: &Reading, facts: Facts) -> (Value, Evidence) {
+    #[inline]
+    fn take(&mut self, raw: &Raw, reading: &Reading, facts: Facts, evidence: &mut Evidence) -> Value {
         match (self, raw) {
-            (Self::Analog(analog), Raw::Number(counts)) => take_analog(analog, counts, facts),
+            (Self::Analog(analog), Raw::Number(counts)) => take_analog(analog, *counts, facts, evidence),
             (Self::Pulse(pulse, sense), Raw::Edges(edges)) => {
-                let number = pulse.step(edges, reading.at, reading.t);
-                let raw = number.unwrap_or(f64::NAN);
-                (through(sense, number), Evidence { raw, volts: f64::NAN, input: raw })
+                let number = pulse.step(*edges, reading.at, reading.t);
+                evidence.raw = number.unwrap_or(f64::NAN);
+                evidence.input = evidence.raw;
+                through(sense, number)
             }
             (Self::Supply(sense), Raw::Number(raw)) => {
                 let volts = facts.supply.unwrap_or(f64::NAN);
-                (through(sense, facts.supply), Evidence { raw, volts, input: volts })
+                *evidence = Evidence { raw: *raw, volts, input: volts };
+                through(sense, facts.supply)
             }
             (Self::Number(sense), Raw::Number(raw)) => {
-                (through(sense, Some(raw)), Evidence { raw, volts: f64::NAN, input: raw })
+                (evidence.raw, evidence.input) = (*raw, *raw);
+                through(sense, Some(*raw))
             }
             // Null, or a shape that the field cannot have: the controller gave no reading.
-            _ => (Value::MISSING, Evidence::NONE),
+            _ => {
+                *evidence = Evidence::NONE;
+                Value::MISSING
+            }
         }
     }
 }
 
+#[inline]
+fn field(reading: &Reading, id: FieldId) -> &Raw {
+    reading.fields().get(id.index()).unwrap_or(&Raw::Absent)
+}
+
+#[inline]
 fn through(sense: &Sense, number: Option<f64>) -> Value {
     match number {
         None => Value::MISSING,
@@ -157,13 +182,12 @@ fn through(sense: &Sense, number: Option<f64>) -> Value {
 }
 
 #[inline]
-fn take_analog(analog: &mut Analog, counts: f64, facts: Facts) -> (Value, Evidence) {
+fn take_analog(analog: &mut Analog, counts: f64, facts: Facts, evidence: &mut Evidence) -> Value {
     let Some(supply) = facts.supply else {
-        return (Value::bad(Trust::Supply), Evidence { raw: counts, ..Evidence::NONE });
+        *evidence = Evidence { raw: counts, ..Evidence::NONE };
+        return Value::bad(Trust::Supply);
     };
-    let result = analog.measure(counts, facts.adc_max, supply);
-    let volts = crate::circuit::pin_volts(counts, facts.adc_max, supply);
-    let bad = facts.supply_bad && analog.of_supply;
-    let value = if bad { Value::bad(Trust::Supply) } else { result.value };
-    (value, Evidence { raw: counts, volts, input: result.input })
+    let (input, value) = analog.measure(counts, facts.adc_max, supply);
+    *evidence = Evidence { raw: counts, volts: counts * facts.step, input };
+    if facts.supply_bad && analog.of_supply { Value::bad(Trust::Supply) } else { value }
 }

@@ -49,11 +49,10 @@ impl Pulse {
         // The age is below 2^32 µs by the format, so it survives the wrap; `at` has its wraps joined already.
         let age = Micros::from(t.wrapping_sub(edges.last));
         self.count(edges, at - age, age);
-        self.even(edges);
         match self.take {
             Take::Rate => self.rate,
             Take::Count => Some(self.total as f64),
-            Take::Spread => self.spread,
+            Take::Spread => self.even(edges),
         }
     }
 
@@ -81,13 +80,14 @@ impl Pulse {
         }
     }
 
-    fn even(&mut self, edges: Edges) {
+    fn even(&mut self, edges: Edges) -> Option<f64> {
         if let Some((shortest, longest)) = edges.gaps
             && longest > 0
         {
             let (shortest, longest) = (f64::from(shortest), f64::from(longest));
             self.spread = Some((longest - shortest) / f64::midpoint(longest, shortest));
         }
+        self.spread
     }
 }
 

@@ -59,6 +59,10 @@ impl History {
     pub fn push(&mut self, at: Micros, values: impl Iterator<Item = Option<f64>>) {
         let bucket = at.div_euclid(BUCKET);
         self.open(bucket);
+        if self.newest.is_some_and(|newest| bucket <= newest - BUCKETS as i64) {
+            // Its place belongs to a newer bucket by now.
+            return;
+        }
         let start = self.slot(bucket);
         for (column, value) in self.ring[start..start + self.channels].iter_mut().zip(values) {
             if let Some(value) = value {
@@ -109,5 +113,99 @@ impl History {
     fn slot(&self, bucket: i64) -> usize {
         let place = bucket.rem_euclid(i64::from(BUCKETS));
         usize::try_from(place).unwrap_or(0) * self.channels
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn pushed(values: &[(Micros, Option<f64>)]) -> History {
+        let mut history = History::new(1);
+        for &(at, value) in values {
+            history.push(at, [value].into_iter());
+        }
+        history
+    }
+
+    fn columns(history: &History, end: Micros, span: Micros, count: usize) -> Vec<(f32, f32)> {
+        let mut out = vec![Column::GAP; count];
+        history.columns(0, end, span, &mut out);
+        out.iter().map(|column| (column.low, column.high)).collect()
+    }
+
+    #[test]
+    fn lowest_and_highest_of_a_bucket_are_kept() {
+        let history = pushed(&[(0, Some(3.0)), (50_000, Some(1.0)), (99_999, Some(2.0)), (100_000, Some(9.0))]);
+        assert_eq!(columns(&history, 200_000, 200_000, 2), [(1.0, 3.0), (9.0, 9.0)]);
+        assert_eq!(history.end(), Some(200_000));
+    }
+
+    #[test]
+    fn where_nothing_good_came_there_is_a_gap() {
+        let history = pushed(&[(0, Some(1.0)), (100_000, None), (300_000, Some(4.0))]);
+        let mut out = [Column::GAP; 4];
+        history.columns(0, 400_000, 400_000, &mut out);
+        assert_eq!(out.map(Column::is_gap), [false, true, true, false]);
+        assert_eq!(History::new(1).end(), None);
+        History::new(1).columns(0, 400_000, 400_000, &mut out);
+        assert!(out.iter().all(|column| column.is_gap()));
+    }
+
+    #[test]
+    fn a_spike_is_never_lost_however_far_one_looks_back() {
+        for count in [1, 2, 7, 40, 100, 6000, 9000] {
+            let mut history = History::new(1);
+            for n in 0..30_000 {
+                history.push(n * 20_000, [Some(if n == 12_345 { 100.0 } else { 1.0 })].into_iter());
+            }
+            let seen = columns(&history, 600_000_000, 600_000_000, count);
+            assert!(seen.iter().any(|&(_, high)| high == 100.0), "{count} columns");
+            assert!(seen.iter().all(|&(low, _)| low == 1.0 || low == 100.0), "{count} columns");
+        }
+    }
+
+    #[test]
+    fn after_ten_minutes_the_ring_begins_anew_and_the_oldest_goes() {
+        let mut history = pushed(&[(0, Some(7.0))]);
+        history.push(599_900_000, [Some(1.0)].into_iter());
+        assert_eq!(columns(&history, 600_000_000, 600_000_000, 6000)[0], (7.0, 7.0), "the oldest that is kept");
+        history.push(600_000_000, [Some(2.0)].into_iter());
+        let seen = columns(&history, 600_100_000, 600_100_000, 6001);
+        assert!(seen[0].0.is_nan(), "its place was taken");
+        assert_eq!(seen[6000], (2.0, 2.0));
+    }
+
+    #[test]
+    fn a_pause_longer_than_the_ring_empties_all_of_it() {
+        let mut history = pushed(&[(0, Some(7.0)), (100_000, Some(8.0))]);
+        history.push(3_600_000_000, [Some(1.0)].into_iter());
+        let seen = columns(&history, 3_600_100_000, 600_000_000, 6000);
+        assert_eq!(seen.iter().filter(|column| !column.0.is_nan()).count(), 1);
+    }
+
+    #[test]
+    fn what_falls_into_an_older_bucket_leaves_the_newest_alone() {
+        let mut history = pushed(&[(500_000, Some(5.0))]);
+        history.push(300_000, [Some(99.0)].into_iter());
+        assert_eq!(columns(&history, 600_000, 100_000, 1), [(5.0, 5.0)]);
+    }
+
+    #[test]
+    fn what_is_older_than_the_ring_is_passed_over() {
+        let mut history = pushed(&[(0, Some(1.0)), (600_000_000, Some(5.0))]);
+        history.push(0, [Some(99.0)].into_iter());
+        assert_eq!(columns(&history, 600_100_000, 100_000, 1), [(5.0, 5.0)]);
+        history.push(100_000, [Some(7.0)].into_iter());
+        assert_eq!(columns(&history, 200_000, 100_000, 1), [(7.0, 7.0)], "the oldest that has a place");
+    }
+
+    #[test]
+    fn channels_do_not_mix() {
+        let mut history = History::new(2);
+        history.push(0, [Some(1.0), Some(2.0)].into_iter());
+        let mut out = [Column::GAP];
+        history.columns(1, 100_000, 100_000, &mut out);
+        assert_eq!((out[0].low, out[0].high), (2.0, 2.0));
     }
 }

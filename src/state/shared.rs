@@ -82,3 +82,80 @@ impl fmt::Debug for Shared {
         f.debug_struct("Shared").finish_non_exhaustive()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::sync::atomic::{AtomicUsize, Ordering};
+
+    use super::*;
+    use crate::channel::Value;
+    use crate::state::Shown;
+
+    fn snapshot(at: Micros, value: f64) -> Snapshot {
+        let shown = Shown { value: Value::ok(value), smooth: Value::ok(value), ..Shown::UNKNOWN };
+        Snapshot { at, channels: vec![shown], ..Snapshot::default() }
+    }
+
+    #[test]
+    fn readers_get_the_newest_and_the_history_of_the_same_instant() {
+        let shared = Shared::new(snapshot(0, 0.0));
+        shared.publish(&snapshot(0, 1.0));
+        shared.publish(&snapshot(100_000, 2.0));
+        let (mut out, mut end) = (Snapshot::default(), None);
+        shared.read_with(&mut out, |history| end = history.end());
+        assert_eq!((out.at, out.channels[0].value.good(), end), (100_000, Some(2.0), Some(200_000)));
+        let mut columns = [Column::GAP; 2];
+        shared.columns(0, 200_000, 200_000, &mut columns);
+        assert_eq!(columns.map(|column| column.high), [1.0, 2.0]);
+    }
+
+    #[test]
+    fn every_waker_is_called_after_each_publishing_and_can_read_at_once() {
+        let shared = Shared::new(snapshot(0, 0.0));
+        let calls = Arc::new(AtomicUsize::new(0));
+        for _ in 0..2 {
+            let (calls, reader) = (Arc::clone(&calls), Arc::downgrade(&shared));
+            shared.subscribe(Arc::new(move || {
+                let mut out = Snapshot::default();
+                reader.upgrade().unwrap().read(&mut out);
+                calls.fetch_add(usize::from(out.channels[0].value.good() == Some(5.0)), Ordering::Relaxed);
+            }));
+        }
+        shared.publish(&snapshot(0, 5.0));
+        assert_eq!(calls.load(Ordering::Relaxed), 2);
+    }
+
+    #[test]
+    fn a_reset_forgets_the_history() {
+        let shared = Shared::new(snapshot(0, 0.0));
+        shared.publish(&snapshot(900_000, 1.0));
+        shared.reset(&snapshot(100_000, 3.0));
+        let (mut out, mut end) = (Snapshot::default(), Some(0));
+        shared.read_with(&mut out, |history| end = history.end());
+        assert_eq!((out.at, end), (100_000, None));
+    }
+
+    #[test]
+    fn a_copy_into_another_snapshot_takes_every_field() {
+        use crate::state::{AlarmShown, LinkShown, LinkState, PlayerShown, Recording};
+        let full = Snapshot {
+            version: 3,
+            now: crate::time::Stamp(4),
+            links: vec![LinkShown { state: LinkState::Silent, ..LinkShown::default() }],
+            alarms: vec![AlarmShown {
+                level: crate::config::Level::Danger,
+                active: true,
+                since: crate::time::Stamp(1),
+            }],
+            recording: Recording::On { drive: 42 },
+            player: Some(PlayerShown { position: 7, ..PlayerShown::default() }),
+            config_mistakes: 2,
+            ..snapshot(5, 6.0)
+        };
+        let mut other = snapshot(9, 9.0);
+        other.clone_from(&full);
+        // What is no number equals nothing, so the texts are compared.
+        assert_eq!(format!("{other:?}"), format!("{full:?}"));
+        assert_eq!(format!("{:?}", full.clone()), format!("{full:?}"));
+    }
+}

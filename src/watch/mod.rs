@@ -24,8 +24,17 @@ pub struct Change {
 #[derive(Clone, Debug)]
 pub struct Watch {
     alarms: Vec<Memory>,
+    /// Of each alarm, the values at which there is nothing to do; looked at first, and so kept close together.
+    quiet: Vec<Quiet>,
     /// The time of the last step, on the timeline of exports.
     stepped: Micros,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Quiet {
+    channel: usize,
+    low: f64,
+    high: f64,
 }
 
 #[derive(Clone, Debug)]
@@ -45,7 +54,8 @@ struct Memory {
 impl Watch {
     /// All quiet.
     pub fn new(model: &Model) -> Self {
-        Self { alarms: model.alarms.iter().map(Memory::new).collect(), stepped: Micros::MIN }
+        let alarms: Vec<_> = model.alarms.iter().map(Memory::new).collect();
+        Self { quiet: alarms.iter().map(Memory::quiet).collect(), alarms, stepped: Micros::MIN }
     }
 
     /// Looks at all channels at `moment`, which is `now` on the computer's timeline; `changed` hears of each alarm that
@@ -60,14 +70,18 @@ impl Watch {
     ) -> bool {
         self.stepped = moment.at;
         let mut any = false;
-        for (alarm, memory) in self.alarms.iter_mut().enumerate() {
+        for (alarm, (quiet, memory)) in self.quiet.iter_mut().zip(&mut self.alarms).enumerate() {
+            let value = moment.channels[quiet.channel].smooth;
+            if value.good().is_some_and(|number| number >= quiet.low && number <= quiet.high) {
+                continue;
+            }
             if memory.step(moment)
                 && let Some(shown) = shown.get_mut(alarm)
             {
                 (shown.active, shown.since, any) = (memory.active, now, true);
-                let value = moment.channels[memory.channel].smooth.good();
-                changed(Change { alarm, active: memory.active, value });
+                changed(Change { alarm, active: memory.active, value: value.good() });
             }
+            *quiet = memory.quiet();
         }
         any
     }
@@ -96,8 +110,19 @@ impl Memory {
         }
     }
 
+    /// Where there is nothing to do: on the right side of the limit while it neither sounds nor is about to.
+    fn quiet(&self) -> Quiet {
+        let idle = !self.active && self.since.is_none() && !self.when.as_ref().is_some_and(Condition::looks_back);
+        // A range between two that are no numbers holds nothing.
+        let (low, high) = match self.limit {
+            _ if !idle => (f64::NAN, f64::NAN),
+            Limit::Below(limit) => (limit, f64::INFINITY),
+            Limit::Above(limit) => (f64::NEG_INFINITY, limit),
+        };
+        Quiet { channel: self.channel, low, high }
+    }
+
     /// True where it began or ended.
-    #[inline]
     fn step(&mut self, moment: &Moment<'_>) -> bool {
         let awake = match &mut self.when {
             // Windows must see every line, whether the alarm asks or not.
