@@ -154,12 +154,12 @@ fn feed(
         let due = start + step * u32::try_from(index).unwrap();
         thread::sleep(due.saturating_duration_since(Instant::now()));
         let line = line(index);
-        for piece in line.chunks(pieces.unwrap_or(line.len())) {
-            port.write_all(piece).unwrap();
-            if pieces.is_some() {
+        for (place, piece) in line.chunks(pieces.unwrap_or(line.len())).enumerate() {
+            if place > 0 {
                 // 16 bytes take 0.32 ms at 500,000 baud.
                 thread::sleep(Duration::from_micros(320));
             }
+            port.write_all(piece).unwrap();
         }
         ends.push(Instant::now());
         if index == LINES_PER_S {
