@@ -130,7 +130,7 @@ fn pipeline(bencher: Bencher) {
 /// The same with values that move as those of a healthy engine do: a few counts from line to line, no alarm.
 #[divan::bench]
 fn pipeline_of_a_steady_engine(bencher: Bencher) {
-    through_the_pipeline(bencher, &(0..LINES as u32).map(steady).collect::<Vec<_>>());
+    through_the_pipeline(bencher, &(0..LINES).map(steady).collect::<Vec<_>>());
 }
 
 fn through_the_pipeline(bencher: Bencher, lines: &[String]) {
