@@ -1,5 +1,5 @@
 //! The hot path allocates nothing: counted, not claimed.
-#![allow(missing_docs, clippy::unwrap_used, reason = "tests")]
+#![allow(missing_docs, clippy::unwrap_used, clippy::format_push_string, reason = "tests")]
 
 use std::sync::Arc;
 

@@ -66,9 +66,10 @@ impl Analog {
 
     /// What the curve takes, and the value, of `counts` at `supply` volts, above 0.
     #[inline]
+    #[expect(clippy::float_cmp, reason = "what is remembered holds for the very same counts only")]
     pub fn measure(&mut self, counts: f64, adc_max: f64, supply: f64) -> (f64, Value) {
         let supply = self.nominal.unwrap_or(supply);
-        if self.adc_max != adc_max || self.supply != supply {
+        if (self.adc_max, self.supply) != (adc_max, supply) {
             (self.adc_max, self.supply) = (adc_max, supply);
             // A reference that trembles changes the supply each time; then emptying would cost more than it brings.
             if self.nominal.is_some() || self.sense.is_slow() {

@@ -185,7 +185,7 @@ impl Feed {
             self.any_stale |= stale;
             if !stale
                 && input.can_become_stale()
-                && let Some(until) = input.freshness.good_until(&self.pace)
+                && let Some(until) = input.freshness.good_until(when.at, &self.pace)
             {
                 self.guard = self.guard.min(until);
             }

@@ -105,10 +105,13 @@ impl Freshness {
         self.own.restarted();
     }
 
-    /// The last instant at which the reading still counts; `None` before the first.
-    pub fn good_until(&self, pace: &Intervals) -> Option<Micros> {
+    /// An instant up to which the reading surely counts, where it counts at `at`; the last such one where `at` is near
+    /// enough to it that the median must be looked at. `None` before the first reading.
+    pub fn good_until(&self, at: Micros, pace: &Intervals) -> Option<Micros> {
         let intervals = self.intervals(pace);
-        intervals.last.map(|last| last.saturating_add(self.limit(intervals)))
+        let last = intervals.last?;
+        let age = if at - last <= self.least() { self.least() } else { self.limit(intervals) };
+        Some(last.saturating_add(age))
     }
 
     /// Whether the reading is too old at `at`. The median is not looked at before it can matter.
@@ -205,7 +208,9 @@ mod tests {
         for field in after(intervals, None) {
             assert!(!field.is_stale(field.at + limit));
             assert!(field.is_stale(field.at + limit + 1));
-            assert_eq!(field.freshness.good_until(&field.pace), Some(field.at + limit));
+            let until = |age| field.freshness.good_until(field.at + age, &field.pace);
+            assert_eq!(until(500_000), Some(field.at + 500_000));
+            assert_eq!(until(500_001), Some(field.at + limit));
         }
     }
 
@@ -255,7 +260,7 @@ mod tests {
         let mut field = Field::new(None);
         field.read(0, false);
         assert!(!field.is_stale(Micros::MAX));
-        assert_eq!(field.freshness.good_until(&field.pace), None);
+        assert_eq!(field.freshness.good_until(7, &field.pace), None);
     }
 
     #[test]

@@ -132,7 +132,7 @@ mod tests {
     #[test]
     fn a_window_never_holds_more_than_its_bound() {
         let mut window = Samples::new(Window::Mean, Micros::MAX);
-        for at in 0..MOST as i64 + 10 {
+        for at in (0..).take(MOST + 10) {
             window.push(at, 1.0);
         }
         assert_eq!(window.ring.len(), MOST);

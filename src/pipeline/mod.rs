@@ -68,11 +68,11 @@ impl Pipeline {
 
     /// Takes one line without its LF that arrived over `link` at `now`. Allocates nothing for a usual reading.
     /// `changed` hears of each alarm that begins or ends.
-    pub fn line(&mut self, link: LinkId, now: Stamp, line: &[u8], changed: &mut dyn FnMut(Change)) -> Outcome {
+    pub fn line(&mut self, link: LinkId, now: Stamp, bytes: &[u8], changed: &mut dyn FnMut(Change)) -> Outcome {
         let place = link.index();
         let Some(lane) = self.lanes.get_mut(place) else { return Outcome::Nothing };
         let channels = &mut self.snapshot.channels;
-        let (outcome, at) = match lane.decoder.line(now, line) {
+        let (outcome, at) = match lane.decoder.line(now, bytes) {
             Ok(Decoded::Empty) => return Outcome::Nothing,
             Ok(Decoded::Header) => (Outcome::Nothing, None),
             Ok(Decoded::Hello(hello)) => {

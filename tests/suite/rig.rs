@@ -53,15 +53,15 @@ impl Rig {
 
     /// The line of which `open` is all but the checksum and the bracket, over `link` at `now`.
     pub fn line(&mut self, link: u8, now: i64, open: &str) -> Outcome {
-        let mut line = open.to_owned();
-        seal(&mut line);
-        self.raw(link, now, &line)
+        let mut sealed = open.to_owned();
+        seal(&mut sealed);
+        self.raw(link, now, &sealed)
     }
 
     /// That very line.
-    pub fn raw(&mut self, link: u8, now: i64, line: &str) -> Outcome {
+    pub fn raw(&mut self, link: u8, now: i64, whole: &str) -> Outcome {
         let changes = &mut self.changes;
-        self.pipeline.line(LinkId(link), Stamp(now), line.as_bytes(), &mut |change| changes.push(change))
+        self.pipeline.line(LinkId(link), Stamp(now), whole.as_bytes(), &mut |change| changes.push(change))
     }
 
     /// Time passes without a line.

@@ -31,12 +31,12 @@ fn drive() -> Vec<(i64, String)> {
         }
         count += random(4) as u32;
         let mut line = format!("{{\"s\":{s},\"t\":{t},\"ref\":{}", 220 + random(12));
-        for pin in 0..6 {
+        for (pin, level) in levels.iter_mut().enumerate() {
             if random(10) > 0 {
                 if random(700) == 0 {
-                    levels[pin] = random(1015);
+                    *level = random(1015);
                 }
-                line += &format!(",\"a{pin}\":{}", levels[pin] + random(10));
+                line += &format!(",\"a{pin}\":{}", *level + random(10));
             }
         }
         let last = if count == 0 { 0 } else { t.wrapping_sub(1_000) };
@@ -97,9 +97,7 @@ fn what_lines_give_does_not_depend_on_ticks_between_them() {
             asked.tick(due, &mut |_| {});
             assert!(due.0 >= before, "due never lies in the past");
             before = due.0.max(before);
-            if asked.due() == Some(due) {
-                panic!("the same instant is due again after it was done: {due:?}");
-            }
+            assert_ne!(asked.due(), Some(due), "the same instant is due again after it was done");
         }
         before = now;
         for pipeline in [&mut quiet, &mut asked] {
