@@ -8,10 +8,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::alarms::{self, Subject};
 use super::circuits;
 use super::formula::{self, WORDS};
-use super::inputs::{self, Around, Gives};
+use super::inputs::{self, Around, Found, Gives};
 use super::keys;
 use super::links::Links;
-use super::model::{Alarm, Calibration, Channel, ChannelId, Cold, Field, Formula, Input, Sensor, Source, Stuck};
+use super::model::{Alarm, Calibration, Channel, ChannelId, Cold, Field, Formula, Input, Sensor, Source, Stuck, Take};
 use super::order;
 use super::read::{Item, Named, Section, check_name, short};
 use super::sensors::{self, Built, Kind, Site};
@@ -154,7 +154,7 @@ impl<'a, 's> Reader<'a, 's> {
             list.push(self.channel(at, channel));
         }
         self.unused_sensors();
-        self.join_colds(&mut list);
+        self.join_colds(&named, &mut list);
         let order = self.order(&named);
         Channels { names: self.names, list, order, alarms: self.alarms }
     }
@@ -193,13 +193,14 @@ impl<'a, 's> Reader<'a, 's> {
         let alarms = alarms::read(&section, &subject, &self.names, self.text, self.sink);
         self.alarms.extend(alarms);
         let made = made?;
+        let digits = rest.digits.unwrap_or_else(|| default_digits(&made));
         Some(Channel {
             name: named.name.to_owned(),
             label,
             source: made.source,
             unit: made.unit,
             span: rest.span,
-            digits: rest.digits.unwrap_or_else(|| default_digits(made.unit, made.words.is_some())),
+            digits,
             words: made.words,
             smooth: rest.smooth,
             fresh: rest.fresh,
@@ -219,14 +220,40 @@ impl<'a, 's> Reader<'a, 's> {
 
     fn input_source(&mut self, at: usize, section: &Section<'a>, unit: Option<(Unit, Span)>) -> Option<Made> {
         let chosen = self.chosen_sensor(section);
-        let kind = chosen.as_ref().and_then(|chosen| sensors::kind_quietly(&chosen.section, self.sink));
+        let Some((found, site)) = self.site(section, chosen.as_ref(), unit) else {
+            // What the sensor is given is not known, but its own mistakes are to come to light all the same.
+            let site = Site { gives: Gives::Anything, take: None, circuit: Circuit::Direct, unit, native: None };
+            self.sensor(&chosen?, &site);
+            return None;
+        };
+        let built =
+            if section.has("sensor") { self.sensor(&chosen?, &site)? } else { sensors::without(&site, self.sink)? };
+        if let Some((name, span)) = built.cold.clone() {
+            if let Some(on) = self.names.require(&name, span, self.sink) {
+                self.needs[at].push(Need { on, span });
+                self.colds.push((at, name, span));
+            }
+        }
+        let Built { sensor, unit, range, words, .. } = built;
+        let source = Source::Input(Input { link: found.link, field: found.field, circuit: site.circuit, sensor });
+        Some(Made { source, unit, range, words })
+    }
+
+    /// What the channel reads, and what its sensor is given.
+    fn site(
+        &mut self,
+        section: &Section<'a>,
+        chosen: Option<&Chosen<'a>>,
+        unit: Option<(Unit, Span)>,
+    ) -> Option<(Found, Site)> {
+        let kind = chosen.and_then(|chosen| sensors::kind_quietly(&chosen.section, self.sink));
         let circuit_item = section.get("circuit", self.sink);
         let circuit = match &circuit_item {
             Some(item) => circuits::circuit(item, self.sink),
             None => Some(Circuit::Direct),
         };
         let around = Around {
-            is_analog: circuit_item.is_some() || chosen.as_ref().is_some_and(|chosen| self.takes_volts(chosen)),
+            is_analog: circuit_item.is_some() || chosen.is_some_and(|chosen| self.takes_volts(chosen)),
             is_switch: kind == Some(Kind::Switch),
         };
         if !section.has("input") {
@@ -247,18 +274,7 @@ impl<'a, 's> Reader<'a, 's> {
             Field::Pulse { take, .. } => Some(take),
             _ => None,
         };
-        let site = Site { gives, take, circuit, unit, native: found.native };
-        let built =
-            if section.has("sensor") { self.sensor(&chosen?, &site)? } else { sensors::without(&site, self.sink)? };
-        if let Some((name, span)) = built.cold.clone() {
-            if let Some(on) = self.names.require(&name, span, self.sink) {
-                self.needs[at].push(Need { on, span });
-                self.colds.push((at, name, span));
-            }
-        }
-        let Built { sensor, unit, range, words, .. } = built;
-        let source = Source::Input(Input { link: found.link, field: found.field, circuit, sensor });
-        Some(Made { source, unit, range, words })
+        Some((found, Site { gives, take, circuit, unit, native: found.native }))
     }
 
     /// The table of the channel's sensor, named or inline.
@@ -331,7 +347,7 @@ impl<'a, 's> Reader<'a, 's> {
     fn rest(&mut self, at: usize, section: &Section<'a>, unit: Option<Unit>, made: Option<&Made>) -> Rest {
         let sink = &mut *self.sink;
         let span = section.get("span", sink).and_then(|item| scale(&item, unit, sink));
-        let digits = section.get("digits", sink).and_then(|item| item.integer(0, MOST_DIGITS, sink));
+        let digits = section.get("digits", sink).and_then(|item| item.integer(0, MOST_DIGITS, "1", sink));
         let smooth = section.get("smooth", sink).and_then(|item| item.time(MILLISECOND, 600 * SECOND, sink));
         let fresh = section.get("fresh", sink).and_then(|item| item.time(10 * MILLISECOND, DAY, sink));
         let fastest = section.get("fastest", sink).and_then(|item| fastest(&item, unit, sink));
@@ -368,13 +384,15 @@ impl<'a, 's> Reader<'a, 's> {
     }
 
     /// Puts the channels of cold junctions in, now that all units are known.
-    fn join_colds(&mut self, list: &mut [Option<Channel>]) {
+    fn join_colds(&mut self, named: &[Named<'a>], list: &mut [Option<Channel>]) {
         for (at, name, span) in std::mem::take(&mut self.colds) {
             let Some(id) = self.names.find(&name) else { continue };
             let Some(unit) = list.get(id.index()).and_then(|channel| Some(channel.as_ref()?.unit)) else { continue };
             let Some(line) = unit.affine(Unit::CELSIUS) else {
                 let what = format!("`cold` needs a channel of temperature, and `{name}` is {}", unit.kind().name());
-                self.sink.error(span, what, "for example a channel with unit = \"degC\"");
+                self.sink.within(format!("channel.{}", short(named[at].name)), |sink| {
+                    sink.error(span, what, "for example a channel with unit = \"degC\"");
+                });
                 continue;
             };
             set_cold(list.get_mut(at).and_then(Option::as_mut), id, line);
@@ -489,16 +507,25 @@ fn calibration(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<C
     Some(Calibration { gain: gain?, offset: offset?, on, against: against.map(str::to_owned) })
 }
 
-/// Decimals that are worth showing of a value in that unit. Common practice, no source.
-fn default_digits(unit: Unit, is_switch: bool) -> u8 {
-    if is_switch {
+/// Decimals that are worth showing of such a value. Common practice, no source.
+fn default_digits(made: &Made) -> u8 {
+    if made.words.is_some() || made.source.is_a_total() {
         return 0;
     }
-    match unit.name().as_str() {
-        "V" | "A" | "bar" | "Hz" | "inHg" | "L/h" | "m/s" | "km" | "mi" => 1,
+    match made.unit.name().as_str() {
         "1" | "kHz" | "kohm" => 2,
         "mV" | "mA" | "ohm" | "1/min" | "us" | "ms" | "min" | "Pa" | "kPa" | "mbar" | "psi" | "degC" | "degF" | "K"
         | "km/h" | "mph" | "m" | "L" | "%" => 0,
         _ => 1,
+    }
+}
+
+impl Source {
+    /// Whether it is a running number, such as of lost lines.
+    fn is_a_total(&self) -> bool {
+        let Self::Input(input) = self else { return false };
+        let counts_edges = matches!(input.field, Field::Pulse { take: Take::Count, .. });
+        let counts_lines = matches!(input.field, Field::LinkLost | Field::LinkBad | Field::LinkResets);
+        counts_lines || (counts_edges && matches!(input.sensor, Sensor::Pulses { times } if times >= 1.0))
     }
 }

@@ -118,10 +118,10 @@ pub(super) fn table(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Opti
     };
     let item = section.require("points", EXAMPLE, sink)?;
     let list = item.list(2, MOST_POINTS, EXAMPLE, sink)?;
-    let pairs: Vec<Option<[Item<'_>; 2]>> =
-        list.iter().map(|point| point.pair("[\"10 ohm\", \"100 %\"]", sink)).collect();
-    let pairs: Vec<[Item<'_>; 2]> = pairs.into_iter().collect::<Option<_>>()?;
-    let takes = takes(site, &pairs[0][0]);
+    // Those that are no pairs are left out first, so that the mistakes in the others come to light as well.
+    let pairs: Vec<[Item<'_>; 2]> =
+        list.iter().filter_map(|point| point.pair("[\"10 ohm\", \"100 %\"]", sink)).collect();
+    let takes = takes(site, &pairs.first()?[0]);
     let own = own_unit(site, pairs.iter().map(|pair| &pair[1]));
     let (unit, into) = site.fit(own, sink)?;
     let points: Vec<Option<(f64, f64)>> = pairs
@@ -132,6 +132,9 @@ pub(super) fn table(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Opti
         })
         .collect();
     let points: Vec<(f64, f64)> = points.into_iter().collect::<Option<_>>()?;
+    if points.len() < list.len() {
+        return None;
+    }
     check_monotone(&points, &list, sink)?;
     let curve = made(Table::new(&points, between?), item.span, sink)?;
     let low = points.iter().map(|point| point.1).fold(f64::INFINITY, f64::min);

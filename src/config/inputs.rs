@@ -191,8 +191,8 @@ fn check_signal(item: &Item<'_>, name: &str, sink: &mut Sink) -> Option<()> {
         sink.error(item.span, format!("there is no field `{name}`"), format!("write \"{small}\""));
         return None;
     }
-    let digits = name.len() > 1 && name[1..].bytes().all(|b| b.is_ascii_digit());
-    if digits && name.starts_with(['a', 'p', 'd']) {
+    let number = name.strip_prefix(['a', 'p', 'd']).unwrap_or_default();
+    if !number.is_empty() && number.bytes().all(|b| b.is_ascii_digit()) {
         let remedy = format!("pins are numbered 0 to {HIGHEST_PIN}, without leading zeros");
         sink.error(item.span, format!("there is no pin `{}`", short(name)), remedy);
         return None;

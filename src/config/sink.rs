@@ -38,8 +38,7 @@ pub(super) struct Sink {
 
 impl Sink {
     /// The TOML is broken at `span`.
-    pub fn wound(&mut self, span: Span, what: String, remedy: String) {
-        self.error(span, what, remedy);
+    pub fn wound(&mut self, span: Span) {
         self.wounds.push(span);
     }
 
