@@ -2,9 +2,9 @@
 //!
 //! Owns their keys, the defaults by kind of quantity and level, and the warnings about alarms that will be a nuisance.
 
-use super::channels::Names;
 use super::keys;
 use super::model::{Alarm, ChannelId, Level, Limit};
+use super::names::Names;
 use super::read::{Item, Section};
 use super::sink::{Sink, Span};
 use crate::time::{MILLISECOND, Micros, SECOND};

@@ -7,14 +7,16 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::alarms::{self, Subject};
 use super::circuits;
-use super::formula::{self, WORDS};
+use super::formula::WORDS;
 use super::inputs::{self, Around, Found, Gives};
 use super::keys;
 use super::links::Links;
-use super::model::{Alarm, Calibration, Channel, ChannelId, Cold, Field, Formula, Input, Sensor, Source, Stuck, Take};
+use super::model::{Alarm, Calibration, Channel, ChannelId, Cold, Field, Input, Sensor, Source, Stuck, Take};
+use super::names::Names;
 use super::order;
 use super::read::{Item, Named, Section, check_name, short};
 use super::sensors::{self, Built, Kind, Site};
+use super::settings;
 use super::sink::{Sink, Span, listed};
 use crate::circuit::Circuit;
 use crate::time::{MILLISECOND, Micros, SECOND};
@@ -26,63 +28,9 @@ pub(super) const LABEL_COLUMNS: usize = 24;
 const MOST_CHANNELS: usize = 4096;
 /// Most decimals that are shown.
 const MOST_DIGITS: i64 = 6;
+/// A sensor with mistakes is read for so many channels, which brings all of them to light.
+const MOST_FAILED: usize = 20;
 const DAY: Micros = 86_400 * SECOND;
-
-/// The names of all channels.
-#[derive(Debug, Default)]
-pub(super) struct Names<'a> {
-    ids: BTreeMap<&'a str, ChannelId>,
-}
-
-impl Names<'_> {
-    pub fn find(&self, name: &str) -> Option<ChannelId> {
-        self.ids.get(name).copied()
-    }
-
-    /// The channel of that name; a mistake at `span` where there is none.
-    pub fn require(&self, name: &str, span: Span, sink: &mut Sink) -> Option<ChannelId> {
-        let found = self.find(name);
-        if found.is_none() {
-            let remedy = self.hint(name, sink);
-            sink.absent(span, format!("there is no channel `{}`", short(name)), remedy);
-        }
-        found
-    }
-
-    fn hint(&self, name: &str, sink: &Sink) -> String {
-        let names = || self.ids.keys().copied();
-        sink.did_you_mean(name, names(), || match self.ids.len() {
-            0 => "there are no channels".to_owned(),
-            _ => format!("there are {}", listed(names(), 8)),
-        })
-    }
-
-    /// The channel that a text value names.
-    pub fn named_by(&self, item: &Item<'_>, sink: &mut Sink) -> Option<ChannelId> {
-        let name = item.text("\"rpm\"", sink)?;
-        self.require(name, item.span, sink)
-    }
-
-    /// A formula or condition, with each fault at its place in the file.
-    pub fn formula(&self, item: &Item<'_>, text: &str, sink: &mut Sink) -> Option<Formula> {
-        let source = item.text("\"rpm > 600\"", sink)?;
-        let faults = match formula::parse(source, &|name| self.find(name)) {
-            Ok(formula) => return Some(formula),
-            Err(faults) => faults,
-        };
-        for fault in faults {
-            let span = item.inside(source, text, fault.span);
-            match fault.unknown {
-                Some(name) => {
-                    let remedy = self.hint(&name, sink);
-                    sink.absent(span, fault.what, remedy);
-                }
-                None => sink.error(span, fault.what, fault.remedy),
-            }
-        }
-        None
-    }
-}
 
 /// What the other rooms of the config must know of the channels.
 pub(super) struct Channels<'a> {
@@ -114,6 +62,8 @@ pub(super) struct Reader<'a, 's> {
     names: Names<'a>,
     sensors: BTreeMap<&'a str, Section<'a>>,
     used: BTreeSet<&'a str>,
+    /// How often each named sensor could not be read.
+    failed: BTreeMap<&'a str, usize>,
     needs: Vec<Vec<Need>>,
     colds: Vec<(usize, String, Span)>,
     alarms: Vec<Alarm>,
@@ -128,6 +78,7 @@ impl<'a, 's> Reader<'a, 's> {
             names: Names::default(),
             sensors: BTreeMap::new(),
             used: BTreeSet::new(),
+            failed: BTreeMap::new(),
             needs: Vec::new(),
             colds: Vec::new(),
             alarms: Vec::new(),
@@ -147,7 +98,7 @@ impl<'a, 's> Reader<'a, 's> {
             named.truncate(MOST_CHANNELS);
         }
         for (at, channel) in named.iter().enumerate() {
-            self.names.ids.insert(channel.name, ChannelId(u16::try_from(at).unwrap_or(u16::MAX)));
+            self.names.add(channel.name, id(at));
         }
         let mut list: Vec<Option<Channel>> = Vec::with_capacity(named.len());
         for (at, channel) in named.iter().enumerate() {
@@ -228,11 +179,11 @@ impl<'a, 's> Reader<'a, 's> {
         };
         let built =
             if section.has("sensor") { self.sensor(&chosen?, &site)? } else { sensors::without(&site, self.sink)? };
-        if let Some((name, span)) = built.cold.clone() {
-            if let Some(on) = self.names.require(&name, span, self.sink) {
-                self.needs[at].push(Need { on, span });
-                self.colds.push((at, name, span));
-            }
+        if let Some((name, span)) = built.cold.clone()
+            && let Some(on) = self.names.require(&name, span, self.sink)
+        {
+            self.needs[at].push(Need { on, span });
+            self.colds.push((at, name, span));
         }
         let Built { sensor, unit, range, words, .. } = built;
         let source = Source::Input(Input { link: found.link, field: found.field, circuit: site.circuit, sensor });
@@ -326,10 +277,14 @@ impl<'a, 's> Reader<'a, 's> {
 
     fn sensor(&mut self, chosen: &Chosen<'a>, site: &Site) -> Option<Built> {
         let read = |sink: &mut Sink| sensors::sensor(&chosen.section, chosen.span, site, sink);
-        match chosen.name {
-            Some(name) => self.sink.within(format!("sensor.{}", short(name)), read),
-            None => read(self.sink),
+        let Some(name) = chosen.name else { return read(self.sink) };
+        let failed = self.failed.entry(name).or_default();
+        if *failed >= MOST_FAILED {
+            return None;
         }
+        let built = self.sink.within(format!("sensor.{}", short(name)), read);
+        *failed += usize::from(built.is_none());
+        built
     }
 
     /// A sensor that no channel uses has its mistakes all the same.
@@ -346,12 +301,12 @@ impl<'a, 's> Reader<'a, 's> {
 
     fn rest(&mut self, at: usize, section: &Section<'a>, unit: Option<Unit>, made: Option<&Made>) -> Rest {
         let sink = &mut *self.sink;
-        let span = section.get("span", sink).and_then(|item| scale(&item, unit, sink));
+        let span = section.get("span", sink).and_then(|item| settings::scale(&item, unit, sink));
         let digits = section.get("digits", sink).and_then(|item| item.integer(0, MOST_DIGITS, "1", sink));
         let smooth = section.get("smooth", sink).and_then(|item| item.time(MILLISECOND, 600 * SECOND, sink));
         let fresh = section.get("fresh", sink).and_then(|item| item.time(10 * MILLISECOND, DAY, sink));
-        let fastest = section.get("fastest", sink).and_then(|item| fastest(&item, unit, sink));
-        let calibration = section.get("calibration", sink).and_then(|item| calibration(&item, unit, sink));
+        let fastest = section.get("fastest", sink).and_then(|item| settings::fastest(&item, unit, sink));
+        let calibration = section.get("calibration", sink).and_then(|item| settings::calibration(&item, unit, sink));
         let stuck = section.get("stuck", sink).and_then(|item| self.stuck(at, &item, made));
         let digits = digits.and_then(|digits| u8::try_from(digits).ok());
         Rest { span, digits, smooth, fresh, fastest, stuck, calibration }
@@ -361,10 +316,10 @@ impl<'a, 's> Reader<'a, 's> {
         let sink = &mut *self.sink;
         let section = item.table("{ after = \"20 s\", band = 0, when = \"rpm > 600\" }", sink)?;
         section.only(&keys::STUCK, sink);
-        if let Some(Made { source: Source::Input(input), .. }) = made {
-            if !matches!(input.field, Field::Analog(_) | Field::Pulse { .. } | Field::Number(_) | Field::Supply) {
-                sink.error(item.span, "`stuck` has no place here", "a level or a total stands still when all is well");
-            }
+        if let Some(Made { source: Source::Input(input), .. }) = made
+            && !matches!(input.field, Field::Analog(_) | Field::Pulse { .. } | Field::Number(_) | Field::Supply)
+        {
+            sink.error(item.span, "`stuck` has no place here", "a level or a total stands still when all is well");
         }
         let after = section.require("after", "\"20 s\"", sink).and_then(|item| item.time(10 * MILLISECOND, DAY, sink));
         let band = match section.get("band", sink) {
@@ -395,26 +350,26 @@ impl<'a, 's> Reader<'a, 's> {
                 });
                 continue;
             };
-            set_cold(list.get_mut(at).and_then(Option::as_mut), id, line);
+            set_cold(list.get_mut(at).and_then(Option::as_mut), id, &line);
         }
     }
 
     fn order(&mut self, named: &[Named<'a>]) -> Vec<ChannelId> {
         let needs: Vec<Vec<usize>> =
-            self.needs.iter().map(|needs| needs.iter().map(|need| need.on.index()).collect()).collect();
+            self.needs.iter().map(|list| list.iter().map(|need| need.on.index()).collect()).collect();
         let (order, circles) = order::sort(&needs);
         for circle in circles {
             let (first, second) = (circle[0], circle[1 % circle.len()]);
             let span = self.needs[first].iter().find(|need| need.on.index() == second);
             let span = span.map_or(named[first].name_span, |need| need.span);
-            let mut names: Vec<&str> = circle.iter().take(6).map(|&at| named[at].name).collect();
-            if circle.len() > names.len() {
-                names.push("…");
+            let mut path: Vec<&str> = circle.iter().take(6).map(|&at| named[at].name).collect();
+            if circle.len() > path.len() {
+                path.push("…");
             }
-            names.push(named[first].name);
+            path.push(named[first].name);
             let place = format!("channel.{}", short(named[first].name));
             self.sink.within(place, |sink| {
-                sink.error(span, "a channel needs itself", format!("{}; break this circle", names.join(" → ")));
+                sink.error(span, "a channel needs itself", format!("{}; break this circle", path.join(" → ")));
             });
         }
         order.into_iter().map(id).collect()
@@ -452,59 +407,12 @@ fn id(at: usize) -> ChannelId {
     ChannelId(u16::try_from(at).unwrap_or(u16::MAX))
 }
 
-fn set_cold(channel: Option<&mut Channel>, id: ChannelId, line: Affine) {
-    if let Some(Channel { source: Source::Input(input), .. }) = channel {
-        if let Sensor::Thermocouple { cold, .. } = &mut input.sensor {
-            *cold = Cold::Channel(id, line);
-        }
+fn set_cold(channel: Option<&mut Channel>, from: ChannelId, line: &Affine) {
+    if let Some(Channel { source: Source::Input(input), .. }) = channel
+        && let Sensor::Thermocouple { cold, .. } = &mut input.sensor
+    {
+        *cold = Cold::Channel(from, *line);
     }
-}
-
-fn scale(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<(f64, f64)> {
-    let pair = item.pair("[40, 120]", sink)?;
-    let [low, high] = pair.map(|item| unit.and_then(|unit| item.value_in(unit, sink)));
-    let (low, high) = (low?, high?);
-    if low >= high {
-        sink.error(item.span, "`span` needs the lower end first", "for example [40, 120]");
-        return None;
-    }
-    Some((low, high))
-}
-
-/// A rate of change in the channel's unit per second. A length changes with a speed, a volume with a flow.
-fn fastest(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<f64> {
-    let unit = unit?;
-    let speed = match (unit.kind(), item.unit_written()) {
-        (unit::Kind::Length, Some(written)) if written.fits(Unit::METRE_PER_SECOND) => {
-            let metres = item.value_in(Unit::METRE_PER_SECOND, sink)?;
-            Unit::parse("m")?.convert(metres, unit)
-        }
-        (unit::Kind::Volume, Some(written)) if written.fits(Unit::LITRE_PER_HOUR) => {
-            let litres = item.value_in(Unit::LITRE_PER_HOUR, sink)? / 3600.0;
-            Unit::LITRE.convert(litres, unit)
-        }
-        _ if unit.is_per_second() => item.number(0.0, 1e12, "10", sink),
-        _ => item.value_in(unit.per_second(), sink),
-    };
-    item.in_range(speed?, 1e-9, 1e12, || "more than 0".to_owned(), sink)
-}
-
-fn calibration(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<Calibration> {
-    let section = item.table("[channel.NAME.calibration]", sink)?;
-    section.only(&keys::CALIBRATION, sink);
-    let gain = match section.get("gain", sink) {
-        Some(item) => item
-            .number(-1e6, 1e6, "1.02", sink)
-            .and_then(|gain| item.in_range(gain.abs(), 1e-6, 1e6, || "not 0".to_owned(), sink).map(|_| gain)),
-        None => Some(1.0),
-    };
-    let offset = match section.get("offset", sink) {
-        Some(item) => unit.and_then(|unit| item.difference_in(unit, sink)),
-        None => Some(0.0),
-    };
-    let on = section.get("on", sink).and_then(|item| item.date(sink));
-    let against = section.get("against", sink).and_then(|item| item.label(80, "\"gauge of the workshop\"", sink));
-    Some(Calibration { gain: gain?, offset: offset?, on, against: against.map(str::to_owned) })
 }
 
 /// Decimals that are worth showing of such a value. Common practice, no source.

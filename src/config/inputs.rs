@@ -75,16 +75,14 @@ pub(super) fn input(
 ) -> Option<Found> {
     let text = item.short_text(128, "\"a0\"", sink)?;
     let (link, name) = links.split(text, "input", item.span, |_| true, sink)?;
-    let found = field(item, section, link, name, around, links, sink);
-    if let Some(found) = found {
-        if !matches!(found.field, Field::Pulse { .. }) {
-            for key in ["take", "slowest"].into_iter().filter(|key| section.has(key)) {
-                let what = format!("`{key}` has no place here");
-                sink.error(section.key_span(key), what, "only a pulse pin has it; for example input = \"p2\"");
-            }
+    let found = field(item, section, link, name, around, links, sink)?;
+    if !matches!(found.field, Field::Pulse { .. }) {
+        for key in ["take", "slowest"].into_iter().filter(|key| section.has(key)) {
+            let what = format!("`{key}` has no place here");
+            sink.error(section.key_span(key), what, "only a pulse pin has it; for example input = \"p2\"");
         }
     }
-    found
+    Some(found)
 }
 
 fn field(

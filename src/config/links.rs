@@ -13,7 +13,7 @@ use crate::wire::{ClockField, FieldId, Form};
 const MOST_LINKS: usize = 32;
 /// Longest path of a device, in bytes.
 const PATH_BYTES: usize = 4096;
-/// Typical voltage of the ATmega328P's internal reference (its data sheet: 1.0 to 1.2 V, typical 1.1 V).
+/// Typical voltage of the controller's internal reference (1.0 to 1.2 V: data sheet of the `ATmega328P`).
 const REFERENCE: f64 = 1.1;
 
 /// The fields that a satellite receiver's sentences give.

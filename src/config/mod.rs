@@ -15,6 +15,7 @@ mod inputs;
 pub mod keys;
 mod links;
 mod model;
+mod names;
 mod nearest;
 mod order;
 mod outputs;
@@ -23,6 +24,7 @@ mod quantity;
 mod read;
 mod report;
 mod sensors;
+mod settings;
 mod sink;
 
 pub use model::*;

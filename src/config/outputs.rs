@@ -2,11 +2,12 @@
 //!
 //! Owns their keys, defaults and ranges, and that no pin has two masters.
 
-use super::channels::{Channels, Names};
+use super::channels::Channels;
 use super::inputs::pin_number;
 use super::keys;
 use super::links::Links;
 use super::model::{Drive, Field, Formula, LinkId, Output, Source};
+use super::names::Names;
 use super::read::{Item, Named, Section, check_name, short};
 use super::sink::{Sink, Span};
 use crate::time::{MILLISECOND, Micros, SECOND};

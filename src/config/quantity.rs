@@ -38,17 +38,13 @@ const OTHER_NAMES: &[(&str, &str)] = &[
 /// The widest range of each kind, in its base unit: what no vehicle goes beyond.
 fn widest(kind: Kind) -> (f64, f64) {
     match kind {
-        Kind::Voltage => (-1e4, 1e4),
+        Kind::Voltage | Kind::Speed => (-1e4, 1e4),
         Kind::Current => (-1e5, 1e5),
         Kind::Resistance => (0.0, 1e9),
-        Kind::Rate => (-1e7, 1e7),
-        Kind::Time => (-1e9, 1e9),
-        Kind::Pressure => (-1e9, 1e9),
+        Kind::Rate | Kind::Volume | Kind::Flow => (-1e7, 1e7),
+        Kind::Time | Kind::Pressure => (-1e9, 1e9),
         Kind::Temperature => (-273.15, 1e4),
-        Kind::Speed => (-1e4, 1e4),
         Kind::Length => (-1e10, 1e10),
-        Kind::Volume => (-1e7, 1e7),
-        Kind::Flow => (-1e7, 1e7),
         Kind::Number => (-1e12, 1e12),
     }
 }

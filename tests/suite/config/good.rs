@@ -1,4 +1,5 @@
 //! The worked example and small configs become the models that are meant.
+#![expect(clippy::float_cmp, reason = "what is read must be exactly what is written")]
 
 use kickpanel::circuit::{Circuit, Rail};
 use kickpanel::config::{
@@ -306,7 +307,8 @@ fn more_than_one_danger_in_five_is_doubtful(#[case] danger: usize, #[case] all: 
     let mut text = "[channel.x]\ninput = \"x2\"\nspan = [0, 100]\n".to_owned();
     for at in 0..all {
         let level = if at < danger { "danger" } else { "notice" };
-        text += &format!("[[channel.x.alarm]]\nlevel = \"{level}\"\nabove = {at}\ntext = \"do something\"\n");
+        let alarm = format!("[[channel.x.alarm]]\nlevel = \"{level}\"\nabove = {at}\ntext = \"do something\"\n");
+        text.push_str(&alarm);
     }
     let loaded = load(&text);
     assert_eq!(loaded.mistakes.iter().any(|mistake| mistake.what.contains("`danger`")), warns);
