@@ -350,7 +350,7 @@ impl<'a, 's> Reader<'a, 's> {
                 });
                 continue;
             };
-            set_cold(list.get_mut(at).and_then(Option::as_mut), id, &line);
+            set_cold(&mut list[at], id, &line);
         }
     }
 
@@ -407,7 +407,7 @@ fn id(at: usize) -> ChannelId {
     ChannelId(u16::try_from(at).unwrap_or(u16::MAX))
 }
 
-fn set_cold(channel: Option<&mut Channel>, from: ChannelId, line: &Affine) {
+fn set_cold(channel: &mut Option<Channel>, from: ChannelId, line: &Affine) {
     if let Some(Channel { source: Source::Input(input), .. }) = channel
         && let Sensor::Thermocouple { cold, .. } = &mut input.sensor
     {

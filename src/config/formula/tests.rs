@@ -18,7 +18,7 @@ fn bracketed(tree: &Expr) -> String {
         Expr::Negate(x) => format!("(-{})", bracketed(x)),
         Expr::Not(x) => format!("(not {})", bracketed(x)),
         Expr::Binary(operator, x, y) => format!("({} {} {})", bracketed(x), symbol(*operator), bracketed(y)),
-        Expr::If(three) => format!("if({}, {}, {})", bracketed(&three[0]), bracketed(&three[1]), bracketed(&three[2])),
+        Expr::If(parts) => format!("if({}, {}, {})", bracketed(&parts[0]), bracketed(&parts[1]), bracketed(&parts[2])),
         Expr::Call(function, list) => {
             let values: Vec<String> = list.iter().map(bracketed).collect();
             format!("{function:?}({})", values.join(", "))
