@@ -2,9 +2,9 @@
 //!
 //! Owns their keys, the defaults by kind of quantity and level, and the warnings about alarms that will be a nuisance.
 
-use super::channels::Names;
 use super::keys;
 use super::model::{Alarm, ChannelId, Level, Limit};
+use super::names::Names;
 use super::read::{Item, Section};
 use super::sink::{Sink, Span};
 use crate::time::{MILLISECOND, Micros, SECOND};
@@ -115,10 +115,7 @@ fn alarm(
         Some(item) => item.time(0, LONGEST, sink),
         None => after.map(|after| 2 * after),
     };
-    let when = match section.get("when", sink) {
-        Some(item) => Some(names.formula(&item, text, sink)?),
-        None => None,
-    };
+    let when = section.get("when", sink).map(|item| names.formula(&item, text, sink));
     let latch = section.get("latch", sink).and_then(|item| item.boolean(sink)).unwrap_or(false);
     let words = section.get("text", sink);
     let words = words.and_then(|item| item.label(TEXT_COLUMNS, "\"Oil pressure low: stop the engine\"", sink));
@@ -136,7 +133,7 @@ fn alarm(
         deadband: deadband?,
         after: after?,
         until: until?,
-        when,
+        when: when.map_or(Some(None), |formula| formula.map(Some))?,
         latch,
         text: words,
     })

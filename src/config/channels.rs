@@ -7,14 +7,16 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::alarms::{self, Subject};
 use super::circuits;
-use super::formula::{self, WORDS};
-use super::inputs::{self, Around, Gives};
+use super::formula::WORDS;
+use super::inputs::{self, Around, Found, Gives};
 use super::keys;
 use super::links::Links;
-use super::model::{Alarm, Calibration, Channel, ChannelId, Cold, Field, Formula, Input, Sensor, Source, Stuck};
+use super::model::{Alarm, Calibration, Channel, ChannelId, Cold, Field, Input, Sensor, Source, Stuck, Take};
+use super::names::Names;
 use super::order;
 use super::read::{Item, Named, Section, check_name, short};
 use super::sensors::{self, Built, Kind, Site};
+use super::settings;
 use super::sink::{Sink, Span, listed};
 use crate::circuit::Circuit;
 use crate::time::{MILLISECOND, Micros, SECOND};
@@ -26,63 +28,9 @@ pub(super) const LABEL_COLUMNS: usize = 24;
 const MOST_CHANNELS: usize = 4096;
 /// Most decimals that are shown.
 const MOST_DIGITS: i64 = 6;
+/// A sensor with mistakes is read for so many channels, which brings all of them to light.
+const MOST_FAILED: usize = 20;
 const DAY: Micros = 86_400 * SECOND;
-
-/// The names of all channels.
-#[derive(Debug, Default)]
-pub(super) struct Names<'a> {
-    ids: BTreeMap<&'a str, ChannelId>,
-}
-
-impl Names<'_> {
-    pub fn find(&self, name: &str) -> Option<ChannelId> {
-        self.ids.get(name).copied()
-    }
-
-    /// The channel of that name; a mistake at `span` where there is none.
-    pub fn require(&self, name: &str, span: Span, sink: &mut Sink) -> Option<ChannelId> {
-        let found = self.find(name);
-        if found.is_none() {
-            let remedy = self.hint(name, sink);
-            sink.absent(span, format!("there is no channel `{}`", short(name)), remedy);
-        }
-        found
-    }
-
-    fn hint(&self, name: &str, sink: &Sink) -> String {
-        let names = || self.ids.keys().copied();
-        sink.did_you_mean(name, names(), || match self.ids.len() {
-            0 => "there are no channels".to_owned(),
-            _ => format!("there are {}", listed(names(), 8)),
-        })
-    }
-
-    /// The channel that a text value names.
-    pub fn named_by(&self, item: &Item<'_>, sink: &mut Sink) -> Option<ChannelId> {
-        let name = item.text("\"rpm\"", sink)?;
-        self.require(name, item.span, sink)
-    }
-
-    /// A formula or condition, with each fault at its place in the file.
-    pub fn formula(&self, item: &Item<'_>, text: &str, sink: &mut Sink) -> Option<Formula> {
-        let source = item.text("\"rpm > 600\"", sink)?;
-        let faults = match formula::parse(source, &|name| self.find(name)) {
-            Ok(formula) => return Some(formula),
-            Err(faults) => faults,
-        };
-        for fault in faults {
-            let span = item.inside(source, text, fault.span);
-            match fault.unknown {
-                Some(name) => {
-                    let remedy = self.hint(&name, sink);
-                    sink.absent(span, fault.what, remedy);
-                }
-                None => sink.error(span, fault.what, fault.remedy),
-            }
-        }
-        None
-    }
-}
 
 /// What the other rooms of the config must know of the channels.
 pub(super) struct Channels<'a> {
@@ -114,6 +62,8 @@ pub(super) struct Reader<'a, 's> {
     names: Names<'a>,
     sensors: BTreeMap<&'a str, Section<'a>>,
     used: BTreeSet<&'a str>,
+    /// How often each named sensor could not be read.
+    failed: BTreeMap<&'a str, usize>,
     needs: Vec<Vec<Need>>,
     colds: Vec<(usize, String, Span)>,
     alarms: Vec<Alarm>,
@@ -128,6 +78,7 @@ impl<'a, 's> Reader<'a, 's> {
             names: Names::default(),
             sensors: BTreeMap::new(),
             used: BTreeSet::new(),
+            failed: BTreeMap::new(),
             needs: Vec::new(),
             colds: Vec::new(),
             alarms: Vec::new(),
@@ -147,14 +98,14 @@ impl<'a, 's> Reader<'a, 's> {
             named.truncate(MOST_CHANNELS);
         }
         for (at, channel) in named.iter().enumerate() {
-            self.names.ids.insert(channel.name, ChannelId(u16::try_from(at).unwrap_or(u16::MAX)));
+            self.names.add(channel.name, id(at));
         }
         let mut list: Vec<Option<Channel>> = Vec::with_capacity(named.len());
         for (at, channel) in named.iter().enumerate() {
             list.push(self.channel(at, channel));
         }
         self.unused_sensors();
-        self.join_colds(&mut list);
+        self.join_colds(&named, &mut list);
         let order = self.order(&named);
         Channels { names: self.names, list, order, alarms: self.alarms }
     }
@@ -193,13 +144,14 @@ impl<'a, 's> Reader<'a, 's> {
         let alarms = alarms::read(&section, &subject, &self.names, self.text, self.sink);
         self.alarms.extend(alarms);
         let made = made?;
+        let digits = rest.digits.unwrap_or_else(|| default_digits(&made));
         Some(Channel {
             name: named.name.to_owned(),
             label,
             source: made.source,
             unit: made.unit,
             span: rest.span,
-            digits: rest.digits.unwrap_or_else(|| default_digits(made.unit, made.words.is_some())),
+            digits,
             words: made.words,
             smooth: rest.smooth,
             fresh: rest.fresh,
@@ -219,14 +171,40 @@ impl<'a, 's> Reader<'a, 's> {
 
     fn input_source(&mut self, at: usize, section: &Section<'a>, unit: Option<(Unit, Span)>) -> Option<Made> {
         let chosen = self.chosen_sensor(section);
-        let kind = chosen.as_ref().and_then(|chosen| sensors::kind_quietly(&chosen.section, self.sink));
+        let Some((found, site)) = self.site(section, chosen.as_ref(), unit) else {
+            // What the sensor is given is not known, but its own mistakes are to come to light all the same.
+            let site = Site { gives: Gives::Anything, take: None, circuit: Circuit::Direct, unit, native: None };
+            self.sensor(&chosen?, &site);
+            return None;
+        };
+        let built =
+            if section.has("sensor") { self.sensor(&chosen?, &site)? } else { sensors::without(&site, self.sink)? };
+        if let Some((name, span)) = built.cold.clone()
+            && let Some(on) = self.names.require(&name, span, self.sink)
+        {
+            self.needs[at].push(Need { on, span });
+            self.colds.push((at, name, span));
+        }
+        let Built { sensor, unit, range, words, .. } = built;
+        let source = Source::Input(Input { link: found.link, field: found.field, circuit: site.circuit, sensor });
+        Some(Made { source, unit, range, words })
+    }
+
+    /// What the channel reads, and what its sensor is given.
+    fn site(
+        &mut self,
+        section: &Section<'a>,
+        chosen: Option<&Chosen<'a>>,
+        unit: Option<(Unit, Span)>,
+    ) -> Option<(Found, Site)> {
+        let kind = chosen.and_then(|chosen| sensors::kind_quietly(&chosen.section, self.sink));
         let circuit_item = section.get("circuit", self.sink);
         let circuit = match &circuit_item {
             Some(item) => circuits::circuit(item, self.sink),
             None => Some(Circuit::Direct),
         };
         let around = Around {
-            is_analog: circuit_item.is_some() || chosen.as_ref().is_some_and(|chosen| self.takes_volts(chosen)),
+            is_analog: circuit_item.is_some() || chosen.is_some_and(|chosen| self.takes_volts(chosen)),
             is_switch: kind == Some(Kind::Switch),
         };
         if !section.has("input") {
@@ -247,18 +225,7 @@ impl<'a, 's> Reader<'a, 's> {
             Field::Pulse { take, .. } => Some(take),
             _ => None,
         };
-        let site = Site { gives, take, circuit, unit, native: found.native };
-        let built =
-            if section.has("sensor") { self.sensor(&chosen?, &site)? } else { sensors::without(&site, self.sink)? };
-        if let Some((name, span)) = built.cold.clone() {
-            if let Some(on) = self.names.require(&name, span, self.sink) {
-                self.needs[at].push(Need { on, span });
-                self.colds.push((at, name, span));
-            }
-        }
-        let Built { sensor, unit, range, words, .. } = built;
-        let source = Source::Input(Input { link: found.link, field: found.field, circuit, sensor });
-        Some(Made { source, unit, range, words })
+        Some((found, Site { gives, take, circuit, unit, native: found.native }))
     }
 
     /// The table of the channel's sensor, named or inline.
@@ -310,10 +277,14 @@ impl<'a, 's> Reader<'a, 's> {
 
     fn sensor(&mut self, chosen: &Chosen<'a>, site: &Site) -> Option<Built> {
         let read = |sink: &mut Sink| sensors::sensor(&chosen.section, chosen.span, site, sink);
-        match chosen.name {
-            Some(name) => self.sink.within(format!("sensor.{}", short(name)), read),
-            None => read(self.sink),
+        let Some(name) = chosen.name else { return read(self.sink) };
+        let failed = self.failed.entry(name).or_default();
+        if *failed >= MOST_FAILED {
+            return None;
         }
+        let built = self.sink.within(format!("sensor.{}", short(name)), read);
+        *failed += usize::from(built.is_none());
+        built
     }
 
     /// A sensor that no channel uses has its mistakes all the same.
@@ -330,12 +301,12 @@ impl<'a, 's> Reader<'a, 's> {
 
     fn rest(&mut self, at: usize, section: &Section<'a>, unit: Option<Unit>, made: Option<&Made>) -> Rest {
         let sink = &mut *self.sink;
-        let span = section.get("span", sink).and_then(|item| scale(&item, unit, sink));
-        let digits = section.get("digits", sink).and_then(|item| item.integer(0, MOST_DIGITS, sink));
+        let span = section.get("span", sink).and_then(|item| settings::scale(&item, unit, sink));
+        let digits = section.get("digits", sink).and_then(|item| item.integer(0, MOST_DIGITS, "1", sink));
         let smooth = section.get("smooth", sink).and_then(|item| item.time(MILLISECOND, 600 * SECOND, sink));
         let fresh = section.get("fresh", sink).and_then(|item| item.time(10 * MILLISECOND, DAY, sink));
-        let fastest = section.get("fastest", sink).and_then(|item| fastest(&item, unit, sink));
-        let calibration = section.get("calibration", sink).and_then(|item| calibration(&item, unit, sink));
+        let fastest = section.get("fastest", sink).and_then(|item| settings::fastest(&item, unit, sink));
+        let calibration = section.get("calibration", sink).and_then(|item| settings::calibration(&item, unit, sink));
         let stuck = section.get("stuck", sink).and_then(|item| self.stuck(at, &item, made));
         let digits = digits.and_then(|digits| u8::try_from(digits).ok());
         Rest { span, digits, smooth, fresh, fastest, stuck, calibration }
@@ -345,10 +316,10 @@ impl<'a, 's> Reader<'a, 's> {
         let sink = &mut *self.sink;
         let section = item.table("{ after = \"20 s\", band = 0, when = \"rpm > 600\" }", sink)?;
         section.only(&keys::STUCK, sink);
-        if let Some(Made { source: Source::Input(input), .. }) = made {
-            if !matches!(input.field, Field::Analog(_) | Field::Pulse { .. } | Field::Number(_) | Field::Supply) {
-                sink.error(item.span, "`stuck` has no place here", "a level or a total stands still when all is well");
-            }
+        if let Some(Made { source: Source::Input(input), .. }) = made
+            && !matches!(input.field, Field::Analog(_) | Field::Pulse { .. } | Field::Number(_) | Field::Supply)
+        {
+            sink.error(item.span, "`stuck` has no place here", "a level or a total stands still when all is well");
         }
         let after = section.require("after", "\"20 s\"", sink).and_then(|item| item.time(10 * MILLISECOND, DAY, sink));
         let band = match section.get("band", sink) {
@@ -368,35 +339,37 @@ impl<'a, 's> Reader<'a, 's> {
     }
 
     /// Puts the channels of cold junctions in, now that all units are known.
-    fn join_colds(&mut self, list: &mut [Option<Channel>]) {
+    fn join_colds(&mut self, named: &[Named<'a>], list: &mut [Option<Channel>]) {
         for (at, name, span) in std::mem::take(&mut self.colds) {
             let Some(id) = self.names.find(&name) else { continue };
             let Some(unit) = list.get(id.index()).and_then(|channel| Some(channel.as_ref()?.unit)) else { continue };
             let Some(line) = unit.affine(Unit::CELSIUS) else {
                 let what = format!("`cold` needs a channel of temperature, and `{name}` is {}", unit.kind().name());
-                self.sink.error(span, what, "for example a channel with unit = \"degC\"");
+                self.sink.within(format!("channel.{}", short(named[at].name)), |sink| {
+                    sink.error(span, what, "for example a channel with unit = \"degC\"");
+                });
                 continue;
             };
-            set_cold(list.get_mut(at).and_then(Option::as_mut), id, line);
+            set_cold(&mut list[at], id, &line);
         }
     }
 
     fn order(&mut self, named: &[Named<'a>]) -> Vec<ChannelId> {
         let needs: Vec<Vec<usize>> =
-            self.needs.iter().map(|needs| needs.iter().map(|need| need.on.index()).collect()).collect();
+            self.needs.iter().map(|list| list.iter().map(|need| need.on.index()).collect()).collect();
         let (order, circles) = order::sort(&needs);
         for circle in circles {
             let (first, second) = (circle[0], circle[1 % circle.len()]);
             let span = self.needs[first].iter().find(|need| need.on.index() == second);
             let span = span.map_or(named[first].name_span, |need| need.span);
-            let mut names: Vec<&str> = circle.iter().take(6).map(|&at| named[at].name).collect();
-            if circle.len() > names.len() {
-                names.push("…");
+            let mut path: Vec<&str> = circle.iter().take(6).map(|&at| named[at].name).collect();
+            if circle.len() > path.len() {
+                path.push("…");
             }
-            names.push(named[first].name);
+            path.push(named[first].name);
             let place = format!("channel.{}", short(named[first].name));
             self.sink.within(place, |sink| {
-                sink.error(span, "a channel needs itself", format!("{}; break this circle", names.join(" → ")));
+                sink.error(span, "a channel needs itself", format!("{}; break this circle", path.join(" → ")));
             });
         }
         order.into_iter().map(id).collect()
@@ -434,71 +407,33 @@ fn id(at: usize) -> ChannelId {
     ChannelId(u16::try_from(at).unwrap_or(u16::MAX))
 }
 
-fn set_cold(channel: Option<&mut Channel>, id: ChannelId, line: Affine) {
-    if let Some(Channel { source: Source::Input(input), .. }) = channel {
-        if let Sensor::Thermocouple { cold, .. } = &mut input.sensor {
-            *cold = Cold::Channel(id, line);
-        }
+fn set_cold(channel: &mut Option<Channel>, from: ChannelId, line: &Affine) {
+    if let Some(Channel { source: Source::Input(input), .. }) = channel
+        && let Sensor::Thermocouple { cold, .. } = &mut input.sensor
+    {
+        *cold = Cold::Channel(from, *line);
     }
 }
 
-fn scale(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<(f64, f64)> {
-    let pair = item.pair("[40, 120]", sink)?;
-    let [low, high] = pair.map(|item| unit.and_then(|unit| item.value_in(unit, sink)));
-    let (low, high) = (low?, high?);
-    if low >= high {
-        sink.error(item.span, "`span` needs the lower end first", "for example [40, 120]");
-        return None;
-    }
-    Some((low, high))
-}
-
-/// A rate of change in the channel's unit per second. A length changes with a speed, a volume with a flow.
-fn fastest(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<f64> {
-    let unit = unit?;
-    let speed = match (unit.kind(), item.unit_written()) {
-        (unit::Kind::Length, Some(written)) if written.fits(Unit::METRE_PER_SECOND) => {
-            let metres = item.value_in(Unit::METRE_PER_SECOND, sink)?;
-            Unit::parse("m")?.convert(metres, unit)
-        }
-        (unit::Kind::Volume, Some(written)) if written.fits(Unit::LITRE_PER_HOUR) => {
-            let litres = item.value_in(Unit::LITRE_PER_HOUR, sink)? / 3600.0;
-            Unit::LITRE.convert(litres, unit)
-        }
-        _ if unit.is_per_second() => item.number(0.0, 1e12, "10", sink),
-        _ => item.value_in(unit.per_second(), sink),
-    };
-    item.in_range(speed?, 1e-9, 1e12, || "more than 0".to_owned(), sink)
-}
-
-fn calibration(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<Calibration> {
-    let section = item.table("[channel.NAME.calibration]", sink)?;
-    section.only(&keys::CALIBRATION, sink);
-    let gain = match section.get("gain", sink) {
-        Some(item) => item
-            .number(-1e6, 1e6, "1.02", sink)
-            .and_then(|gain| item.in_range(gain.abs(), 1e-6, 1e6, || "not 0".to_owned(), sink).map(|_| gain)),
-        None => Some(1.0),
-    };
-    let offset = match section.get("offset", sink) {
-        Some(item) => unit.and_then(|unit| item.difference_in(unit, sink)),
-        None => Some(0.0),
-    };
-    let on = section.get("on", sink).and_then(|item| item.date(sink));
-    let against = section.get("against", sink).and_then(|item| item.label(80, "\"gauge of the workshop\"", sink));
-    Some(Calibration { gain: gain?, offset: offset?, on, against: against.map(str::to_owned) })
-}
-
-/// Decimals that are worth showing of a value in that unit. Common practice, no source.
-fn default_digits(unit: Unit, is_switch: bool) -> u8 {
-    if is_switch {
+/// Decimals that are worth showing of such a value. Common practice, no source.
+fn default_digits(made: &Made) -> u8 {
+    if made.words.is_some() || made.source.is_a_total() {
         return 0;
     }
-    match unit.name().as_str() {
-        "V" | "A" | "bar" | "Hz" | "inHg" | "L/h" | "m/s" | "km" | "mi" => 1,
+    match made.unit.name().as_str() {
         "1" | "kHz" | "kohm" => 2,
         "mV" | "mA" | "ohm" | "1/min" | "us" | "ms" | "min" | "Pa" | "kPa" | "mbar" | "psi" | "degC" | "degF" | "K"
         | "km/h" | "mph" | "m" | "L" | "%" => 0,
         _ => 1,
+    }
+}
+
+impl Source {
+    /// Whether it is a running number, such as of lost lines.
+    fn is_a_total(&self) -> bool {
+        let Self::Input(input) = self else { return false };
+        let counts_edges = matches!(input.field, Field::Pulse { take: Take::Count, .. });
+        let counts_lines = matches!(input.field, Field::LinkLost | Field::LinkBad | Field::LinkResets);
+        counts_lines || (counts_edges && matches!(input.sensor, Sensor::Pulses { times } if times >= 1.0))
     }
 }

@@ -12,7 +12,7 @@ use crate::sensor::{Between, Curve, CurveError, Linear, Platinum, Polynomial, Ta
 use crate::unit::{Affine, Unit};
 
 /// Most points of a table.
-const MOST_POINTS: usize = 1000;
+const MOST_POINTS: usize = 200;
 /// What a thermistor's curve is good for unless `valid` says less, in degC.
 const THERMISTOR: (f64, f64) = (-55.0, 200.0);
 /// What IEC 60751 covers, in degC.
@@ -82,7 +82,7 @@ fn both(line: Affine, a: f64, b: f64) -> (f64, f64) {
 pub(super) fn linear(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Option<Built> {
     let from = section.require("from", "[\"0.5 V\", \"4.5 V\"]", sink);
     let to = section.require("to", "[\"0 bar\", \"7 bar\"]", sink);
-    let ratiometric = ratiometric(section, site, sink);
+    let supply = section.get("ratiometric", sink).map(|item| ratiometric(&item, site, sink));
     let inputs = from.and_then(|item| item.pair("[\"0.5 V\", \"4.5 V\"]", sink));
     let outputs = to.and_then(|item| item.pair("[\"0 bar\", \"7 bar\"]", sink));
     let takes = inputs.map_or(Unit::ONE, |pair| takes(site, &pair[0]));
@@ -96,18 +96,17 @@ pub(super) fn linear(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Opt
     // Wired straight to the pin, a sensor whose signal never comes down to 0 V shows a broken wire by doing so.
     let is_live_zero = site.gives == Gives::Volts && site.circuit == Circuit::Direct && low.min(high) > 0.0;
     let live_zero = is_live_zero.then_some((low.min(high), low.max(high)));
-    let sensor = Sensor::Curve { curve: Curve::Linear(curve), ratiometric: ratiometric?, takes, into, live_zero };
+    let ratiometric = supply.map_or(Some(None), |supply| supply.map(Some))?;
+    let sensor = Sensor::Curve { curve: Curve::Linear(curve), ratiometric, takes, into, live_zero };
     Some(Built::new(sensor, unit, Some(both(into, a, b))))
 }
 
-/// `Some(None)` where it is not given, `None` where it is wrong.
-fn ratiometric(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Option<Option<f64>> {
-    let Some(item) = section.get("ratiometric", sink) else { return Some(None) };
+fn ratiometric(item: &Item<'_>, site: &Site, sink: &mut Sink) -> Option<f64> {
     if !matches!(site.gives, Gives::Volts | Gives::Anything) {
         sink.error(item.span, "`ratiometric` needs a sensor that gives volts", "leave it out");
         return None;
     }
-    item.quantity(Unit::VOLT, 0.5, 60.0, sink).map(Some)
+    item.quantity(Unit::VOLT, 0.5, 60.0, sink)
 }
 
 pub(super) fn table(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Option<Built> {
@@ -118,10 +117,10 @@ pub(super) fn table(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Opti
     };
     let item = section.require("points", EXAMPLE, sink)?;
     let list = item.list(2, MOST_POINTS, EXAMPLE, sink)?;
-    let pairs: Vec<Option<[Item<'_>; 2]>> =
-        list.iter().map(|point| point.pair("[\"10 ohm\", \"100 %\"]", sink)).collect();
-    let pairs: Vec<[Item<'_>; 2]> = pairs.into_iter().collect::<Option<_>>()?;
-    let takes = takes(site, &pairs[0][0]);
+    // Those that are no pairs are left out first, so that the mistakes in the others come to light as well.
+    let pairs: Vec<[Item<'_>; 2]> =
+        list.iter().filter_map(|point| point.pair("[\"10 ohm\", \"100 %\"]", sink)).collect();
+    let takes = takes(site, &pairs.first()?[0]);
     let own = own_unit(site, pairs.iter().map(|pair| &pair[1]));
     let (unit, into) = site.fit(own, sink)?;
     let points: Vec<Option<(f64, f64)>> = pairs
@@ -132,6 +131,9 @@ pub(super) fn table(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Opti
         })
         .collect();
     let points: Vec<(f64, f64)> = points.into_iter().collect::<Option<_>>()?;
+    if points.len() < list.len() {
+        return None;
+    }
     check_monotone(&points, &list, sink)?;
     let curve = made(Table::new(&points, between?), item.span, sink)?;
     let low = points.iter().map(|point| point.1).fold(f64::INFINITY, f64::min);
@@ -155,10 +157,7 @@ fn check_monotone(points: &[(f64, f64)], items: &[Item<'_>], sink: &mut Sink) ->
 }
 
 pub(super) fn thermistor(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Option<Built> {
-    let valid = match section.get("valid", sink) {
-        Some(item) => Some(celsius_range(&item, sink)),
-        None => None,
-    };
+    let valid = section.get("valid", sink).map(|item| celsius_range(&item, sink));
     let given: Vec<&str> = ["points", "abc", "beta"].into_iter().filter(|key| section.has(key)).collect();
     let [way] = given[..] else {
         let span = given.get(1).map_or(section.span, |key| section.key_span(key));

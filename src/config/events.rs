@@ -2,9 +2,9 @@
 //!
 //! Owns their keys and defaults.
 
-use super::channels::Names;
 use super::keys;
 use super::model::Event;
+use super::names::Names;
 use super::read::{Named, Section, check_name, short};
 use super::sink::Sink;
 use crate::time::{MILLISECOND, Micros, SECOND};
@@ -15,13 +15,13 @@ const HOUR: Micros = 3_600 * SECOND;
 pub(super) fn read(top: &Section<'_>, names: &Names<'_>, text: &str, sink: &mut Sink) -> Vec<Event> {
     let list = top.named("event", sink);
     list.iter()
-        .filter_map(|named| sink.within(format!("event.{}", short(named.name)), |sink| event(named, names, text, sink)))
+        .filter_map(|entry| sink.within(format!("event.{}", short(entry.name)), |sink| event(entry, names, text, sink)))
         .collect()
 }
 
-fn event(named: &Named<'_>, names: &Names<'_>, text: &str, sink: &mut Sink) -> Option<Event> {
-    check_name(named, sink);
-    let section = &named.section;
+fn event(entry: &Named<'_>, names: &Names<'_>, text: &str, sink: &mut Sink) -> Option<Event> {
+    check_name(entry, sink);
+    let section = &entry.section;
     section.only(&keys::EVENT, sink);
     let when = section.require("when", "\"rpm < 500 and speed > 5\"", sink);
     let when = when.and_then(|item| names.formula(&item, text, sink));
@@ -30,7 +30,7 @@ fn event(named: &Named<'_>, names: &Names<'_>, text: &str, sink: &mut Sink) -> O
     let before = time(section, "before", 20 * SECOND, sink);
     let after = time(section, "after", 5 * SECOND, sink);
     Some(Event {
-        name: named.name.to_owned(),
+        name: entry.name.to_owned(),
         when: when?,
         lasts: lasts?,
         apart: apart?,

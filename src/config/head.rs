@@ -15,13 +15,12 @@ const PATH_BYTES: usize = 4096;
 
 /// Checks the version and gives the vehicle's name.
 pub(super) fn name(top: &Section<'_>, sink: &mut Sink) -> String {
-    if let Some(item) = top.get("format", sink) {
-        if let Some(version) = item.integer(1, i64::MAX, sink) {
-            if version != 1 {
-                let what = format!("`format` {version} is not known");
-                sink.error(item.span, what, "this program reads format 1; a newer one may read it");
-            }
-        }
+    if let Some(item) = top.get("format", sink)
+        && let Some(version) = item.integer(1, i64::MAX, "1", sink)
+        && version != 1
+    {
+        let what = format!("`format` {version} is not known");
+        sink.error(item.span, what, "this program reads format 1; a newer one may read it");
     }
     let item = top.get("name", sink);
     item.and_then(|item| item.label(NAME_COLUMNS, "\"Hill truck\"", sink)).unwrap_or_default().to_owned()

@@ -75,16 +75,14 @@ pub(super) fn input(
 ) -> Option<Found> {
     let text = item.short_text(128, "\"a0\"", sink)?;
     let (link, name) = links.split(text, "input", item.span, |_| true, sink)?;
-    let found = field(item, section, link, name, around, links, sink);
-    if let Some(found) = found {
-        if !matches!(found.field, Field::Pulse { .. }) {
-            for key in ["take", "slowest"].into_iter().filter(|key| section.has(key)) {
-                let what = format!("`{key}` has no place here");
-                sink.error(section.key_span(key), what, "only a pulse pin has it; for example input = \"p2\"");
-            }
+    let found = field(item, section, link, name, around, links, sink)?;
+    if !matches!(found.field, Field::Pulse { .. }) {
+        for key in ["take", "slowest"].into_iter().filter(|key| section.has(key)) {
+            let what = format!("`{key}` has no place here");
+            sink.error(section.key_span(key), what, "only a pulse pin has it; for example input = \"p2\"");
         }
     }
-    found
+    Some(found)
 }
 
 fn field(
@@ -191,8 +189,8 @@ fn check_signal(item: &Item<'_>, name: &str, sink: &mut Sink) -> Option<()> {
         sink.error(item.span, format!("there is no field `{name}`"), format!("write \"{small}\""));
         return None;
     }
-    let digits = name.len() > 1 && name[1..].bytes().all(|b| b.is_ascii_digit());
-    if digits && name.starts_with(['a', 'p', 'd']) {
+    let number = name.strip_prefix(['a', 'p', 'd']).unwrap_or_default();
+    if !number.is_empty() && number.bytes().all(|b| b.is_ascii_digit()) {
         let remedy = format!("pins are numbered 0 to {HIGHEST_PIN}, without leading zeros");
         sink.error(item.span, format!("there is no pin `{}`", short(name)), remedy);
         return None;

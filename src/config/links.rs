@@ -13,7 +13,7 @@ use crate::wire::{ClockField, FieldId, Form};
 const MOST_LINKS: usize = 32;
 /// Longest path of a device, in bytes.
 const PATH_BYTES: usize = 4096;
-/// Typical voltage of the ATmega328P's internal reference (its data sheet: 1.0 to 1.2 V, typical 1.1 V).
+/// Typical voltage of the controller's internal reference (1.0 to 1.2 V: data sheet of the `ATmega328P`).
 const REFERENCE: f64 = 1.1;
 
 /// The fields that a satellite receiver's sentences give.
@@ -90,7 +90,9 @@ impl Links {
             (None, _) => Some((link_id(0), text)),
             (Some((_, first)), Some(_)) => {
                 let names = self.list.iter().filter(|link| wanted(&link.form)).map(|link| link.name.as_str());
-                let remedy = format!("there are {}; for example \"{}:{}\"", listed(names, 8), first.name, short(text));
+                let is_receiver = |link: &&Link| (link.form == Form::Nmea) == NMEA_FIELDS.contains(&text);
+                let example = &self.list.iter().find(is_receiver).unwrap_or(first).name;
+                let remedy = format!("there are {}; for example \"{example}:{}\"", listed(names, 8), short(text));
                 sink.error(span, format!("`{key}` does not say which link"), remedy);
                 None
             }
@@ -150,7 +152,7 @@ fn link(named: &Named<'_>, sink: &mut Sink) -> Link {
         section.only(group, sink);
         let device = section.get("device", sink);
         let device = device.and_then(|item| item.short_text(PATH_BYTES, "\"/dev/serial/by-id/…\"", sink));
-        let given = section.get("baud", sink).and_then(|item| item.integer(300, 4_000_000, sink));
+        let given = section.get("baud", sink).and_then(|item| item.integer(300, 4_000_000, "115200", sink));
         let reference = section.get("reference", sink).and_then(|item| item.quantity(Unit::VOLT, 0.5, 5.0, sink));
         Link {
             name: named.name.to_owned(),

@@ -15,6 +15,7 @@ mod inputs;
 pub mod keys;
 mod links;
 mod model;
+mod names;
 mod nearest;
 mod order;
 mod outputs;
@@ -23,6 +24,7 @@ mod quantity;
 mod read;
 mod report;
 mod sensors;
+mod settings;
 mod sink;
 
 pub use model::*;
@@ -79,9 +81,7 @@ pub fn load(text: &str) -> Loaded {
         return Loaded { model: None, mistakes: sink.finish() };
     }
     let (root, errors) = DeTable::parse_recoverable(text);
-    for error in errors.iter().take(MOST_BROKEN + 1) {
-        broken(error, text, &mut sink);
-    }
+    broken(errors.iter().take(MOST_BROKEN + 1), text, &mut sink);
     if errors.len() > MOST_BROKEN {
         return Loaded { model: None, mistakes: sink.finish() };
     }
@@ -90,17 +90,46 @@ pub fn load(text: &str) -> Loaded {
     Loaded { model, mistakes: sink.finish() }
 }
 
-/// Reports what the TOML parser says.
-fn broken(error: &Error, text: &str, sink: &mut Sink) {
-    let end = text.len();
-    let span = error.span().map_or(Span { start: end, end }, Span::from);
-    let message = error.message();
-    let (what, remedy) = if message.starts_with("duplicate key") {
-        ("this stands twice".to_owned(), "take one of them out".to_owned())
-    } else {
-        ("this is no valid TOML".to_owned(), message.to_owned())
+/// Reports what the TOML parser says: of each line only the first, since the others follow from it.
+fn broken<'e>(errors: impl Iterator<Item = &'e Error>, text: &str, sink: &mut Sink) {
+    let mut line_end = None;
+    for error in errors {
+        let span = error.span().map_or(Span { start: text.len(), end: text.len() }, Span::from);
+        if error.message().starts_with("duplicate key") {
+            // The first one has been read, so that everything else can be judged by it.
+            sink.error(span, "this stands twice", "take one of them out");
+            continue;
+        }
+        if line_end.is_none_or(|end| span.start > end) {
+            sink.error(span, "this is no valid TOML", in_plain_words(error.message(), span));
+            let rest = text.get(span.start..).unwrap_or_default();
+            line_end = Some(span.start + rest.find('\n').unwrap_or(rest.len()));
+        }
+        sink.wound(span);
+    }
+}
+
+/// What the TOML parser says, in words for somebody who has not read its standard.
+fn in_plain_words(message: &str, span: Span) -> String {
+    let words = match message {
+        "string values must be quoted, expected literal string" if span.start == span.end => {
+            "a value is missing behind the `=`"
+        }
+        "string values must be quoted, expected literal string" => "a text stands in quotation marks: \"…\"",
+        "key with no value, expected `=`" => "a key is followed by `=` and its value",
+        "unexpected key or value, expected newline, `#`" => "nothing may follow here on this line but a # remark",
+        "unclosed array, expected `]`" => "the list is never closed: a `]` is missing",
+        "unclosed table, expected `]`" => "a `]` is missing",
+        "unclosed array table, expected `]`" => "a `]` is missing: `[[` is closed by `]]`",
+        "missing comma between array elements, expected `,`" => "a comma or a `]` is missing before this",
+        "invalid basic string, expected `\"`" => "the text is never closed: a `\"` is missing",
+        "invalid literal string, expected `'`" => "the text is never closed: a `'` is missing",
+        "invalid comment character, expected printable characters" => "a control character in a remark",
+        "recursion limit" | "cannot recurse further; max recursion depth met" => "nested too deeply",
+        message if message.starts_with("invalid unquoted key") => "a key has letters, digits, - and _, then `=`",
+        message => message,
     };
-    sink.wound(span, what, remedy);
+    words.to_owned()
 }
 
 /// The whole model; `None` where a channel could not be read.

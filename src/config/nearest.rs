@@ -5,7 +5,8 @@
 /// Names longer than this are not compared: nobody mistypes that much, and it keeps the work small.
 const LONGEST: usize = 64;
 
-/// The known name that is nearest to `name`, if it is near enough to have been meant. Capitals count as small letters.
+/// The known name that is nearest to `name`, if it is near enough to have been meant: at most a third of its letters are
+/// wrong, or it is the beginning of the other. Capitals count as small letters.
 pub(super) fn nearest<'n>(name: &str, known: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
     if name.is_empty() || name.len() > LONGEST {
         return None;
@@ -15,10 +16,16 @@ pub(super) fn nearest<'n>(name: &str, known: impl IntoIterator<Item = &'n str>) 
     known
         .into_iter()
         .filter(|candidate| candidate.len() <= LONGEST)
-        .map(|candidate| (distance(&name, &candidate.to_lowercase()), candidate))
-        .filter(|&(far, _)| far <= most)
+        .map(|candidate| (how_far(&name, &candidate.to_lowercase()), candidate))
+        .filter(|&(far, _)| far <= most && far < name.chars().count())
         .min_by_key(|&(far, _)| far)
         .map(|(_, candidate)| candidate)
+}
+
+/// The distance, 1 at most where `name` is the beginning of `candidate`.
+fn how_far(name: &str, candidate: &str) -> usize {
+    let far = distance(name, candidate);
+    if name.len() >= 3 && candidate.starts_with(name) { far.min(1) } else { far }
 }
 
 /// Fewest letters put in, left out, changed, or swapped with their neighbour that make `b` of `a`.
@@ -56,6 +63,8 @@ mod tests {
     #[case::one_of_two("ta", Some("to"))]
     #[case::nothing_alike("banana", None)]
     #[case::empty("", None)]
+    #[case::one_letter_for_another("x", None)]
+    #[case::beginning("res", Some("resistor"))]
     fn the_nearest_name_is_near_enough_or_none(#[case] name: &str, #[case] expected: Option<&str>) {
         assert_eq!(nearest(name, ["kind", "resistor", "to"]), expected);
     }

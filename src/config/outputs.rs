@@ -2,11 +2,12 @@
 //!
 //! Owns their keys, defaults and ranges, and that no pin has two masters.
 
-use super::channels::{Channels, Names};
+use super::channels::Channels;
 use super::inputs::pin_number;
 use super::keys;
 use super::links::Links;
 use super::model::{Drive, Field, Formula, LinkId, Output, Source};
+use super::names::Names;
 use super::read::{Item, Named, Section, check_name, short};
 use super::sink::{Sink, Span};
 use crate::time::{MILLISECOND, Micros, SECOND};
@@ -74,7 +75,7 @@ fn output(
     };
     section.only(if is_switch { &keys::OUTPUT_SWITCH } else { &keys::OUTPUT_FOLLOW }, sink);
     let armed = section.get("armed", sink).and_then(|item| item.boolean(sink)).unwrap_or(false);
-    let is_duty = pin.is_some_and(|(_, pin)| pin.starts_with('w'));
+    let is_duty = pin.map(|(_, pin)| pin.starts_with('w'));
     let drive =
         if is_switch { switch(section, &channels.names, text, sink) } else { follow(section, channels, is_duty, sink) };
     let (link, pin) = pin?;
@@ -101,7 +102,6 @@ fn pin<'a>(
     };
     if let Some((_, _, who)) = taken.iter().find(|(l, n, _)| (*l, *n) == (link, number)) {
         sink.error(item.span, format!("pin {number} is taken"), who.clone());
-        return None;
     }
     taken.push((link, number, format!("output `{}` drives it", short(name))));
     Some((link, pin))
@@ -121,10 +121,11 @@ fn switch(section: &Section<'_>, names: &Names<'_>, text: &str, sink: &mut Sink)
     })
 }
 
-fn follow(section: &Section<'_>, channels: &Channels<'_>, is_duty: bool, sink: &mut Sink) -> Option<Drive> {
+fn follow(section: &Section<'_>, channels: &Channels<'_>, is_duty: Option<bool>, sink: &mut Sink) -> Option<Drive> {
     let from = section.require("from", "\"rpm\"", sink).and_then(|item| channels.names.named_by(&item, sink));
     let unit = from.and_then(|id| channels.get(id)).map(|channel| channel.unit);
-    let example = if is_duty { "[[0, \"0 %\"], [100, \"80 %\"]]" } else { "[[0, \"0 Hz\"], [6000, \"200 Hz\"]]" };
+    let example =
+        if is_duty == Some(true) { "[[0, \"0 %\"], [100, \"80 %\"]]" } else { "[[0, \"0 Hz\"], [6000, \"200 Hz\"]]" };
     let points = section.require("points", example, sink);
     let points = points.and_then(|item| {
         let points = item.list(2, MOST_POINTS, example, sink)?;
@@ -134,7 +135,7 @@ fn follow(section: &Section<'_>, channels: &Channels<'_>, is_duty: bool, sink: &
     Some(Drive::Follow { from: from?, points: points?, rest_at: rest_at? })
 }
 
-fn curve(items: &[Item<'_>], unit: Option<Unit>, is_duty: bool, sink: &mut Sink) -> Option<Vec<(f64, f64)>> {
+fn curve(items: &[Item<'_>], unit: Option<Unit>, is_duty: Option<bool>, sink: &mut Sink) -> Option<Vec<(f64, f64)>> {
     let mut points: Vec<Option<(f64, f64)>> = Vec::new();
     for item in items {
         points.push(point(item, unit, is_duty, sink));
@@ -150,23 +151,23 @@ fn curve(items: &[Item<'_>], unit: Option<Unit>, is_duty: bool, sink: &mut Sink)
     Some(points)
 }
 
-fn point(item: &Item<'_>, unit: Option<Unit>, is_duty: bool, sink: &mut Sink) -> Option<(f64, f64)> {
-    let example = if is_duty { "[100, \"80 %\"]" } else { "[6000, \"200 Hz\"]" };
+fn point(item: &Item<'_>, unit: Option<Unit>, is_duty: Option<bool>, sink: &mut Sink) -> Option<(f64, f64)> {
+    let example = if is_duty == Some(true) { "[100, \"80 %\"]" } else { "[6000, \"200 Hz\"]" };
     let [x, y] = item.pair(example, sink)?;
     let x = unit.and_then(|unit| x.value_in(unit, sink));
     let y = drive_level(&y, is_duty, sink);
     Some((x?, y?))
 }
 
-/// A frequency in Hz or a duty as a share.
-fn drive_level(item: &Item<'_>, is_duty: bool, sink: &mut Sink) -> Option<f64> {
-    if is_duty {
-        let share = item.quantity_as_written(Unit::ONE, sink)?.in_unit(Unit::ONE)?;
+/// A frequency in Hz or a duty as a share. Where the pin could not be read, nothing can be said against it.
+fn drive_level(item: &Item<'_>, is_duty: Option<bool>, sink: &mut Sink) -> Option<f64> {
+    if is_duty? {
+        let share = item.written(Unit::ONE, sink)?.in_unit(Unit::ONE)?;
         return item.in_range(share, 0.0, 1.0, || "0 % to 100 %".to_owned(), sink);
     }
-    let hertz = item.quantity_as_written(Unit::HERTZ, sink)?.in_unit(Unit::HERTZ)?;
+    let hertz = item.written(Unit::HERTZ, sink)?.in_unit(Unit::HERTZ)?;
     if hertz == 0.0 {
-        return Some(hertz);
+        return Some(0.0);
     }
     item.in_range(hertz, FREQUENCIES.0, FREQUENCIES.1, || "0 Hz, or 1 Hz to 5000 Hz".to_owned(), sink)
 }

@@ -66,7 +66,7 @@ fn cell(item: &Item<'_>, channels: &Channels<'_>, sink: &mut Sink) -> Option<Cel
     ];
     let face_item = section.get("as", sink);
     let face = face_item.map(|item| item.word(&faces, sink));
-    let wide = section.get("wide", sink).map_or(Some(1), |item| item.integer(1, 16, sink));
+    let wide = section.get("wide", sink).map_or(Some(1), |item| item.integer(1, 16, "2", sink));
     let last = section.get("last", sink).map_or(Some(LAST), |item| item.time(SECOND, 86_400 * SECOND, sink));
     let show = show?;
     let face = match face {
@@ -99,6 +99,7 @@ fn default_face(show: &[ChannelId], channels: &Channels<'_>) -> Face {
 fn check_face(section: &Section<'_>, face: Face, show: &[ChannelId], channels: &Channels<'_>, sink: &mut Sink) {
     if show.len() > 1 && face != Face::Trend {
         sink.error(section.key_span("as"), "several channels go on a `trend` only", "write as = \"trend\"");
+        return;
     }
     if section.has("last") && face != Face::Trend {
         sink.error(section.key_span("last"), "`last` has no place here", "only a `trend` has it");

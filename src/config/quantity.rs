@@ -38,17 +38,13 @@ const OTHER_NAMES: &[(&str, &str)] = &[
 /// The widest range of each kind, in its base unit: what no vehicle goes beyond.
 fn widest(kind: Kind) -> (f64, f64) {
     match kind {
-        Kind::Voltage => (-1e4, 1e4),
+        Kind::Voltage | Kind::Speed => (-1e4, 1e4),
         Kind::Current => (-1e5, 1e5),
         Kind::Resistance => (0.0, 1e9),
-        Kind::Rate => (-1e7, 1e7),
-        Kind::Time => (-1e9, 1e9),
-        Kind::Pressure => (-1e9, 1e9),
+        Kind::Rate | Kind::Volume | Kind::Flow => (-1e7, 1e7),
+        Kind::Time | Kind::Pressure => (-1e9, 1e9),
         Kind::Temperature => (-273.15, 1e4),
-        Kind::Speed => (-1e4, 1e4),
         Kind::Length => (-1e10, 1e10),
-        Kind::Volume => (-1e7, 1e7),
-        Kind::Flow => (-1e7, 1e7),
         Kind::Number => (-1e12, 1e12),
     }
 }
@@ -102,7 +98,7 @@ impl Item<'_> {
     }
 
     /// A number with its unit, of the same kind as `like` (used for the sentences).
-    fn written(&self, like: Unit, sink: &mut Sink) -> Option<Quantity> {
+    pub fn written(&self, like: Unit, sink: &mut Sink) -> Option<Quantity> {
         let DeValue::String(text) = self.value else {
             let found = if self.is_number() { "a number without unit" } else { self.found() };
             self.wrong(like, found, sink);
@@ -190,9 +186,16 @@ impl Item<'_> {
         let (least, most) = widest(unit.kind());
         let base = base_of(unit.kind());
         let in_base = unit.convert(value, base).unwrap_or(f64::NAN);
-        self.in_range(in_base, least, most, || format!("{least} {base} to {most} {base}"), sink)?;
+        let range = || format!("{} to {}", in_unit(least, base, unit), in_unit(most, base, unit));
+        self.in_range(in_base, least, most, range, sink)?;
         Some(value)
     }
+}
+
+/// `value` of `base` in `unit`, as one writes it.
+fn in_unit(value: f64, base: Unit, unit: Unit) -> String {
+    let value = (base.convert(value, unit).unwrap_or(value) * 100.0).round() / 100.0;
+    if unit == Unit::ONE { value.to_string() } else { format!("{value} {unit}") }
 }
 
 /// The base unit of a kind.

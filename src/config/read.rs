@@ -85,7 +85,9 @@ impl<'a> Section<'a> {
             } else {
                 let remedy =
                     sink.did_you_mean(name, group.names(), || format!("there are {}", listed(group.names(), 16)));
-                sink.error(span, format!("unknown key `{}`", short(name)), remedy);
+                let what = format!("unknown key `{}`", short(name));
+                // Below a broken header keys seem to stand in the table before it.
+                sink.absent(span, what, remedy);
             }
         }
     }
@@ -102,7 +104,7 @@ impl<'a> Section<'a> {
             let name_span = Span::from(name.span());
             let Some(inner) = value.get_ref().as_table() else {
                 if !sink.is_wounded(value.span().into()) {
-                    let remedy = format!("write [{key}.NAME] above the keys of a {key}");
+                    let remedy = format!("write [{key}.NAME] above its keys");
                     sink.error(name_span, format!("`{key}` needs tables with names"), remedy);
                 }
                 continue;
@@ -214,9 +216,9 @@ impl<'a> Item<'a> {
     }
 
     /// A whole number in `least..=most`.
-    pub fn integer(&self, least: i64, most: i64, sink: &mut Sink) -> Option<i64> {
+    pub fn integer(&self, least: i64, most: i64, example: &str, sink: &mut Sink) -> Option<i64> {
         let DeValue::Integer(number) = self.value else {
-            self.needs("a whole number", &least.max(1).min(most).to_string(), sink);
+            self.needs("a whole number", example, sink);
             return None;
         };
         let found = i64::from_str_radix(&number.as_str().replace('_', ""), number.radix()).ok();
@@ -261,7 +263,7 @@ impl<'a> Item<'a> {
             return None;
         }
         let number = self.bare(sink)?;
-        self.in_range(number, least, most, || format!("{least} to {most}"), sink)
+        self.in_range(number, least, most, || format!("{} to {}", plain(least), plain(most)), sink)
     }
 
     /// `number` where it is in `least..=most`; else a mistake with `range` in words.
@@ -331,6 +333,12 @@ impl<'a> Item<'a> {
         }
         date.map(ToString::to_string)
     }
+}
+
+/// A number as one reads it best: very large and very small ones with their power of ten.
+fn plain(number: f64) -> String {
+    let usual = number == 0.0 || (1e-6..1e9).contains(&number.abs());
+    if usual { number.to_string() } else { format!("{number:e}") }
 }
 
 /// `text`, cut where it is too long to be quoted in a sentence.

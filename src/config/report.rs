@@ -5,7 +5,7 @@
 
 use std::fmt::Write as _;
 
-use unicode_width::UnicodeWidthStr;
+use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 use super::Mistake;
 use crate::text::safe;
@@ -95,7 +95,7 @@ fn draw(out: &mut String, file: &str, lines: &Lines<'_>, mistake: &Mistake, colo
     let gutter = place.line.to_string().len();
     let (before, marked, behind) = cut(&place);
     let _ = writeln!(out, "{:gutter$} |", "");
-    let _ = writeln!(out, "{} | {}", place.line, format!("{before}{marked}{behind}").trim_end());
+    let _ = writeln!(out, "{}", format!("{} | {before}{marked}{behind}", place.line).trim_end());
     let carets = "^".repeat(marked.width().max(1));
     let indent = " ".repeat(before.width());
     let line = format!("{:gutter$} | {indent}{signal}{carets} {}{plain}", "", safe(&mistake.remedy));
@@ -130,24 +130,16 @@ fn head(text: &str, columns: usize) -> String {
     if text.width() <= columns {
         return text.to_owned();
     }
-    let mut part = String::new();
-    for c in text.chars() {
-        part.push(c);
-        if part.width() + 1 > columns {
-            part.pop();
-            break;
-        }
-    }
-    part.push('…');
-    part
+    let mut used = 1;
+    let fits = |c: &char| {
+        used += c.width().unwrap_or(0);
+        used <= columns
+    };
+    text.chars().take_while(fits).chain(['…']).collect()
 }
 
 /// The last `columns` columns of `text`, with `…` where it is cut.
 fn tail(text: &str, columns: usize) -> String {
-    if text.width() <= columns {
-        return text.to_owned();
-    }
     let backwards: String = text.chars().rev().collect();
-    let part = head(&backwards, columns);
-    part.chars().rev().collect()
+    head(&backwards, columns).chars().rev().collect()
 }

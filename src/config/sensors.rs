@@ -11,7 +11,7 @@ use super::read::{Item, Section, is_name, short};
 use super::sink::{Sink, Span};
 use crate::circuit::Circuit;
 use crate::sensor::{Curve, Thermocouple, ThermocoupleType};
-use crate::unit::{Affine, Unit};
+use crate::unit::{self, Affine, Unit};
 
 /// What the channel is that a sensor is read for.
 #[derive(Clone, Copy, Debug)]
@@ -81,7 +81,18 @@ impl Site {
         let line = own.affine(unit);
         if line.is_none() {
             let what = format!("`unit` {unit} does not fit what the channel measures");
-            sink.error(span, what, format!("it comes in {own}; any unit of {} fits", own.kind().name()));
+            let own_words =
+                if own == Unit::ONE { own.kind().name().to_owned() } else { format!("{own}, {}", own.kind().name()) };
+            let hint = match (self.gives, unit.kind()) {
+                (Gives::Hertz, unit::Kind::Speed | unit::Kind::Flow) => "; a sensor of kind `pulses` makes more of it",
+                (Gives::Volts | Gives::Ohms, _)
+                    if matches!(own.kind(), unit::Kind::Voltage | unit::Kind::Resistance) =>
+                {
+                    "; a `sensor` makes more of it"
+                }
+                _ => "",
+            };
+            sink.error(span, what, format!("it comes as {own_words}{hint}"));
         }
         line.map(|line| (unit, line))
     }
@@ -249,7 +260,7 @@ fn pulses(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Option<Built> 
 
 fn switch(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Option<Built> {
     let on = match section.get("on", sink) {
-        Some(item) => item.integer(0, 1, sink).map(|level| level == 1),
+        Some(item) => item.integer(0, 1, "1", sink).map(|level| level == 1),
         None => Some(true),
     };
     let words = match section.get("words", sink) {

@@ -3,6 +3,7 @@
 //! Owns the list of mistakes, the place that they are said to be in, and the rule that what follows from broken TOML is
 //! not reported a second time. In: spans and sentences. Out: the list, in the order of the text.
 
+use std::cell::Cell;
 use std::ops::Range;
 
 use super::Mistake;
@@ -24,8 +25,8 @@ impl From<Range<usize>> for Span {
     }
 }
 
-/// So many mistakes may hint at a nearest name; a text with more is not a config with typing errors.
-const MOST_HINTS: usize = 200;
+/// So many names are compared for hints in one text: a text that needs more is not a config with typing errors.
+const MOST_COMPARED: usize = 50_000;
 
 /// The gathered mistakes.
 #[derive(Debug, Default)]
@@ -34,12 +35,13 @@ pub(super) struct Sink {
     place: String,
     /// Where the TOML itself is broken. What is read there is not what was meant.
     wounds: Vec<Span>,
+    /// How many names have been compared for hints.
+    compared: Cell<usize>,
 }
 
 impl Sink {
     /// The TOML is broken at `span`.
-    pub fn wound(&mut self, span: Span, what: String, remedy: String) {
-        self.error(span, what, remedy);
+    pub fn wound(&mut self, span: Span) {
         self.wounds.push(span);
     }
 
@@ -97,7 +99,9 @@ impl Sink {
         known: impl IntoIterator<Item = &'n str>,
         otherwise: impl FnOnce() -> String,
     ) -> String {
-        let best = if self.mistakes.len() < MOST_HINTS { nearest(name, known) } else { None };
+        let known: Vec<&str> = known.into_iter().collect();
+        self.compared.set(self.compared.get() + known.len());
+        let best = if self.compared.get() <= MOST_COMPARED { nearest(name, known) } else { None };
         best.map_or_else(otherwise, |best| format!("did you mean `{best}`?"))
     }
 

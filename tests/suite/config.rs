@@ -1,12 +1,9 @@
 //! The config: the worked example becomes the model that is meant, and each mistake its report.
 
-use kickpanel::config::{load, report};
+mod bad;
+mod good;
+mod hostile;
+mod keys;
 
+/// The worked example, in which nearly every key is used.
 const GOOD: &str = include_str!("../config/good.toml");
-
-#[test]
-fn show() {
-    let loaded = load(GOOD);
-    println!("{}", report("good.toml", GOOD, &loaded.mistakes, false));
-    println!("{:#?}", loaded.model);
-}

@@ -84,7 +84,7 @@ impl<'t> Parser<'t> {
     fn expression(&mut self, least: u8) -> Result<Node, Fault> {
         self.level += 1;
         if self.level > DEEPEST + 1 {
-            return Err(self.too_deep(self.place.clone()));
+            return Err(too_deep(self.place.clone()));
         }
         let mut left = self.operand(least)?;
         let mut compared = false;
@@ -99,23 +99,10 @@ impl<'t> Parser<'t> {
             let right = self.expression(right_strength)?;
             let span = left.span.start..right.span.end;
             let depth = left.depth.max(right.depth);
-            left = self.node(Expr::Binary(operator, Box::new(left.tree), Box::new(right.tree)), depth, span)?;
+            left = node(Expr::Binary(operator, Box::new(left.tree), Box::new(right.tree)), depth, span)?;
         }
         self.level -= 1;
         Ok(left)
-    }
-
-    /// A node above others of `depth`.
-    fn node(&self, tree: Expr, depth: usize, span: Range<usize>) -> Result<Node, Fault> {
-        if depth + 1 > DEEPEST {
-            return Err(self.too_deep(span));
-        }
-        Ok(Node { tree, depth: depth + 1, span })
-    }
-
-    fn too_deep(&self, span: Range<usize>) -> Fault {
-        let remedy = format!("at most {DEEPEST} deep; make channels of its parts");
-        Fault::new(span, "the formula is nested too deeply", remedy)
     }
 
     /// A number, channel, call, bracket, or one of them behind a minus sign or `not`.
@@ -125,7 +112,7 @@ impl<'t> Parser<'t> {
             Token::Number(number) => {
                 self.advance()?;
                 self.no_unit_behind()?;
-                self.node(Expr::Number(number), 0, place)
+                node(Expr::Number(number), 0, place)
             }
             Token::Name("not") if least > NOT => Err(self.fault("`not` needs brackets here", "write `(not …)`")),
             Token::Name("not") => self.prefixed(NOT, Expr::Not),
@@ -146,7 +133,7 @@ impl<'t> Parser<'t> {
         let start = self.place.start;
         self.advance()?;
         let inner = self.expression(strength)?;
-        self.node(make(Box::new(inner.tree)), inner.depth, start..inner.span.end)
+        node(make(Box::new(inner.tree)), inner.depth, start..inner.span.end)
     }
 
     fn bracket(&mut self) -> Result<Node, Fault> {
@@ -186,7 +173,7 @@ impl<'t> Parser<'t> {
             if !self.terms.contains(&id) {
                 self.terms.push(id);
             }
-            return self.node(Expr::Channel(id), 0, place);
+            return node(Expr::Channel(id), 0, place);
         }
         if WORDS.contains(&name) {
             return Err(Fault::new(place, format!("`{name}` needs brackets behind it"), format!("write `{name}(…)`")));
@@ -194,7 +181,7 @@ impl<'t> Parser<'t> {
         let what = format!("there is no channel `{name}`");
         self.faults.push(Fault { unknown: Some(name.to_owned()), ..Fault::new(place.clone(), what, "") });
         // The rest is read all the same, so that all unknown names are found at once.
-        self.node(Expr::Number(0.0), 0, place)
+        node(Expr::Number(0.0), 0, place)
     }
 
     fn call(&mut self, name: &str, place: Range<usize>) -> Result<Node, Fault> {
@@ -208,7 +195,7 @@ impl<'t> Parser<'t> {
             "mean" => window(Window::Mean, arguments, &span)?,
             _ => plain(name, arguments, place, &span)?,
         };
-        self.node(tree, depth, span)
+        node(tree, depth, span)
     }
 
     fn arguments(&mut self) -> Result<Vec<Node>, Fault> {
@@ -228,6 +215,19 @@ impl<'t> Parser<'t> {
             self.advance()?;
         }
     }
+}
+
+/// A node above others of `depth`.
+fn node(tree: Expr, depth: usize, span: Range<usize>) -> Result<Node, Fault> {
+    if depth + 1 > DEEPEST {
+        return Err(too_deep(span));
+    }
+    Ok(Node { tree, depth: depth + 1, span })
+}
+
+fn too_deep(span: Range<usize>) -> Fault {
+    let remedy = format!("at most {DEEPEST} deep; make channels of its parts");
+    Fault::new(span, "the formula is nested too deeply", remedy)
 }
 
 fn choice(arguments: Vec<Node>, span: &Range<usize>) -> Result<Expr, Fault> {

@@ -13,23 +13,23 @@ fn find(name: &str) -> Option<ChannelId> {
 }
 
 /// The tree with all brackets written out.
-fn written(tree: &Expr) -> String {
+fn bracketed(tree: &Expr) -> String {
     match tree {
         Expr::Number(number) => number.to_string(),
         Expr::Channel(id) => CHANNELS[id.index()].to_owned(),
-        Expr::Negate(x) => format!("(-{})", written(x)),
-        Expr::Not(x) => format!("(not {})", written(x)),
-        Expr::Binary(operator, x, y) => format!("({} {} {})", written(x), sign(*operator), written(y)),
-        Expr::If(three) => format!("if({}, {}, {})", written(&three[0]), written(&three[1]), written(&three[2])),
+        Expr::Negate(x) => format!("(-{})", bracketed(x)),
+        Expr::Not(x) => format!("(not {})", bracketed(x)),
+        Expr::Binary(operator, x, y) => format!("({} {} {})", bracketed(x), symbol(*operator), bracketed(y)),
+        Expr::If(parts) => format!("if({}, {}, {})", bracketed(&parts[0]), bracketed(&parts[1]), bracketed(&parts[2])),
         Expr::Call(function, list) => {
-            let list: Vec<String> = list.iter().map(written).collect();
-            format!("{function:?}({})", list.join(", "))
+            let values: Vec<String> = list.iter().map(bracketed).collect();
+            format!("{function:?}({})", values.join(", "))
         }
-        Expr::Window(kind, x, span) => format!("{kind:?}({}, {span} us)", written(x)),
+        Expr::Window(kind, x, span) => format!("{kind:?}({}, {span} us)", bracketed(x)),
     }
 }
 
-fn sign(operator: Operator) -> &'static str {
+fn symbol(operator: Operator) -> &'static str {
     match operator {
         Operator::Add => "+",
         Operator::Subtract => "-",
@@ -74,7 +74,7 @@ fn sign(operator: Operator) -> &'static str {
 #[case::exponent("1.5e3 + .5 + 2e-1", "((1500 + 0.5) + 0.2)")]
 #[case::not_equal("a != b", "(a != b)")]
 fn a_formula_is_read_as_algebra_is(#[case] text: &str, #[case] expected: &str) {
-    assert_eq!(written(&parse(text, &find).unwrap().tree), expected);
+    assert_eq!(bracketed(&parse(text, &find).unwrap().tree), expected);
 }
 
 #[track_caller]
