@@ -30,7 +30,7 @@ pub(super) fn read(
     sink: &mut Sink,
 ) -> Vec<Output> {
     let list = top.named("output", sink);
-    let mut taken: Vec<(LinkId, u8, String)> = inputs(channels, links);
+    let mut taken: Vec<Taken> = inputs(channels, links);
     let mut outputs = Vec::new();
     for named in &list {
         let place = format!("output.{}", short(named.name));
@@ -39,15 +39,28 @@ pub(super) fn read(
     outputs
 }
 
-/// The pins that channels read, by link and number.
-fn inputs(channels: &Channels<'_>, links: &Links) -> Vec<(LinkId, u8, String)> {
+/// A pin that is used already.
+struct Taken {
+    link: LinkId,
+    number: u8,
+    /// Only its level is read.
+    level: bool,
+    who: String,
+}
+
+/// The pins that channels read, by link and number. The level of an output may be read: readings carry what each `d`
+/// output really does, as `dN`.
+fn inputs(channels: &Channels<'_>, links: &Links) -> Vec<Taken> {
     let mut taken = Vec::new();
     for channel in channels.list.iter().flatten() {
         let Source::Input(input) = &channel.source else { continue };
         let (Field::Digital(field) | Field::Pulse { field, .. }) = input.field else { continue };
         let name = field_name(links, input.link, field);
-        if let Some(number) = name.filter(|name| name.starts_with(['d', 'p'])).and_then(pin_number) {
-            taken.push((input.link, number, format!("channel `{}` reads it", channel.name)));
+        if let Some(name) = name.filter(|name| name.starts_with(['d', 'p']))
+            && let Some(number) = pin_number(name)
+        {
+            let who = format!("channel `{}` reads it", channel.name);
+            taken.push(Taken { link: input.link, number, level: name.starts_with('d'), who });
         }
     }
     taken
@@ -62,7 +75,7 @@ fn output(
     named: &Named<'_>,
     channels: &Channels<'_>,
     links: &Links,
-    taken: &mut Vec<(LinkId, u8, String)>,
+    taken: &mut Vec<Taken>,
     text: &str,
     sink: &mut Sink,
 ) -> Option<Output> {
@@ -86,7 +99,7 @@ fn pin<'a>(
     item: &Item<'a>,
     name: &str,
     links: &Links,
-    taken: &mut Vec<(LinkId, u8, String)>,
+    taken: &mut Vec<Taken>,
     sink: &mut Sink,
 ) -> Option<(LinkId, &'a str)> {
     let written = item.text("\"d7\"", sink)?;
@@ -100,10 +113,11 @@ fn pin<'a>(
         sink.error(item.span, what, "d, f or w with the number of the pin; for example \"d7\"");
         return None;
     };
-    if let Some((_, _, who)) = taken.iter().find(|(l, n, _)| (*l, *n) == (link, number)) {
-        sink.error(item.span, format!("pin {number} is taken"), who.clone());
+    let reads_back = |taken: &Taken| taken.level && pin.starts_with('d');
+    if let Some(other) = taken.iter().find(|other| (other.link, other.number) == (link, number) && !reads_back(other)) {
+        sink.error(item.span, format!("pin {number} is taken"), other.who.clone());
     }
-    taken.push((link, number, format!("output `{}` drives it", short(name))));
+    taken.push(Taken { link, number, level: false, who: format!("output `{}` drives it", short(name)) });
     Some((link, pin))
 }
 
