@@ -2,7 +2,7 @@
 //!
 //! Owns the alarms' memory: since when a limit is passed or left. In: channels with trust, and the time. Out: which
 //! alarms sound, and each change once. No drawing, no clock. The states of ANSI/ISA-18.2 beyond normal and sounding
-//! (acknowledged, latched, shelved) will stand beside `active` in [`Memory`].
+//! (acknowledged, latched, shelved) will stand beside `active` in `Memory`.
 
 use crate::channel::{Condition, Moment};
 use crate::config::{Alarm, Limit, Model};

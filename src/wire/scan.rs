@@ -2,7 +2,7 @@
 //!
 //! It compares names with those it expects, parses numbers in place, and allocates nothing. In: a line
 //! whose checksum was judged. Out: its fields, or `None` for everything that is not plain (blanks, escapes, texts,
-//! unknown or repeated names, values out of range), which [`super::exact`] then judges by the full rules. It takes no
+//! unknown or repeated names, values out of range), which `Counts::exact` then judges by the full rules. It takes no
 //! line that the exact way refuses, and reads none otherwise; a property test holds both against each other.
 
 use super::fields::{Class, Target};
