@@ -138,24 +138,6 @@ fn the_ground_story_lifts_four_inputs_in_the_same_reading() {
 }
 
 #[test]
-#[ignore = "the channel room does not look for a shared step yet"]
-fn the_ground_story_makes_the_sensors_on_the_lug_distrusted_together() {
-    let mut drive = Drive::new(Story::Ground, 7);
-    let mut together = 0;
-    while drive.lorry.now() < 120 * SECOND {
-        drive.go(20 * MILLISECOND);
-        let lifted = drive.lorry.truth().ground > 0.0;
-        let trusts = ["coolant", "oil", "feed", "fuel"].map(|name| drive.shown(name).value.trust());
-        let others = ["battery", "rpm", "speed"].map(|name| drive.shown(name).value.trust());
-        if lifted && trusts.iter().filter(|&&trust| trust == Trust::Ground).count() >= 3 {
-            together += 1;
-        }
-        assert!(drive.lorry.now() < 30 * SECOND || others == [Trust::Ok; 3], "{others:?} at {}", drive.lorry.now());
-    }
-    assert!(together > 100, "{together}");
-}
-
-#[test]
 fn the_supply_story_takes_the_trust_from_what_hangs_on_the_supply_and_leaves_the_rest() {
     let mut drive = Drive::new(Story::Supply, 7);
     let mut dips = 0;
