@@ -16,6 +16,7 @@ mod channel;
 mod config;
 mod demo;
 mod link;
+mod manual;
 mod pipeline;
 mod record;
 mod rig;
