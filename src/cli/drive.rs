@@ -44,7 +44,7 @@ pub fn run(config: Option<PathBuf>, arguments: Arguments) -> anyhow::Result<Answ
         model: config.model,
         text: config.text,
         path: Some(config.path),
-        screen: (!arguments.no_screen).then(|| arguments.look.picture()),
+        screen: (!arguments.no_screen).then(|| arguments.look.picture(look::Instead::NoScreen)).transpose()?,
         simulated: None,
     };
     drive::run(plan)?;
