@@ -48,7 +48,7 @@ fn as_json(text: &str, model: Option<&Model>, mistakes: &[Mistake]) -> serde_jso
         .iter()
         .map(|mistake| {
             let before = &text.as_bytes()[..mistake.span.start.min(text.len())];
-            let line = 1 + before.iter().filter(|&&byte| byte == b'\n').count();
+            let line = before.split(|&byte| byte == b'\n').count();
             json!({ "line": line, "place": mistake.place, "what": mistake.what, "remedy": mistake.remedy,
                     "warning": mistake.warning })
         })

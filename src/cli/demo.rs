@@ -53,15 +53,17 @@ pub struct Arguments {
 }
 
 fn stories() -> String {
+    use std::fmt::Write as _;
     let mut text = "Stories, each with another hidden cause:\n".to_owned();
     for story in Story::ALL {
-        text.push_str(&format!("  {:9} {}\n", story.name(), story.about()));
+        // Writing to a String cannot fail.
+        let _ = writeln!(text, "  {:9} {}", story.name(), story.about());
     }
     text + "\nEverything about this vehicle is invented."
 }
 
 /// Drives in software until it is ended, or writes a recording.
-pub fn run(config: Option<PathBuf>, arguments: Arguments) -> anyhow::Result<Answer> {
+pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Answer> {
     let name = arguments.story.as_deref().or(arguments.named.as_deref());
     let story = name.map_or(Ok(Story::Filter), |name| {
         Story::parse(name).ok_or_else(|| {
@@ -75,8 +77,8 @@ pub fn run(config: Option<PathBuf>, arguments: Arguments) -> anyhow::Result<Answ
     };
     let Some(config) = config else { return Ok(Answer::No) };
     match &arguments.write {
-        Some(path) => write(story, &arguments, &config, path),
-        None => live(story, &arguments, config),
+        Some(path) => write(story, arguments, &config, path),
+        None => live(story, arguments, config),
     }
 }
 

@@ -29,7 +29,7 @@ pub struct Arguments {
 }
 
 /// Drives until it is ended.
-pub fn run(config: Option<PathBuf>, arguments: Arguments) -> anyhow::Result<Answer> {
+pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Answer> {
     let Some(config) = setup::load(config)? else { return Ok(Answer::No) };
     if let Some(link) = config.model.links.iter().find(|link| link.device.is_empty()) {
         bail!(

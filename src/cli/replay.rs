@@ -54,7 +54,7 @@ pub struct Arguments {
 }
 
 /// Plays until it is ended.
-pub fn run(config: Option<PathBuf>, arguments: Arguments) -> anyhow::Result<Answer> {
+pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Answer> {
     if arguments.from.zip(arguments.to).is_some_and(|(from, to)| to <= from) {
         return Err(WrongUsage("--to must lie after --from".to_owned()).into());
     }

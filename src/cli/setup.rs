@@ -66,7 +66,8 @@ pub fn read(path: &Path) -> anyhow::Result<String> {
         bail!("the config {name} is over 1 MB; a config is a few pages of text, so this is probably another file");
     }
     String::from_utf8(bytes).map_err(|error| {
-        let line = 1 + error.as_bytes()[..error.utf8_error().valid_up_to()].iter().filter(|&&b| b == b'\n').count();
+        let good = &error.as_bytes()[..error.utf8_error().valid_up_to()];
+        let line = good.split(|&byte| byte == b'\n').count();
         anyhow::anyhow!("the config {name} is not UTF-8 text (first at line {line}); save it as UTF-8")
     })
 }
@@ -89,13 +90,10 @@ pub fn for_recording(given: Option<PathBuf>, recording: &Recording) -> anyhow::R
 /// Checks a config text; `None` where it has mistakes, which are then on standard error. Warnings are left to `check`.
 pub fn understand(path: PathBuf, text: String) -> Option<Config> {
     let Loaded { model, mistakes } = config::load(&text);
-    match model {
-        Some(model) => Some(Config { path, text, model: Arc::new(model) }),
-        None => {
-            report(&path, &text, &mistakes);
-            None
-        }
+    if model.is_none() {
+        report(&path, &text, &mistakes);
     }
+    model.map(|model| Config { path, text, model: Arc::new(model) })
 }
 
 /// Why a file could not be written, in words that say what to do.

@@ -180,7 +180,7 @@ mod tests {
     #[case(0.1 + 0.2)]
     #[case(1e-300)]
     #[case(f64::MAX)]
-    #[case(6894.757_293_17)]
+    #[case(6_894.757_293_17)]
     fn numbers_read_back_bit_for_bit(#[case] number: f64) {
         let mut out = Vec::new();
         push_number(number, &mut out);
