@@ -48,7 +48,7 @@ fn as_json(text: &str, model: Option<&Model>, mistakes: &[Mistake]) -> serde_jso
         .iter()
         .map(|mistake| {
             let before = &text.as_bytes()[..mistake.span.start.min(text.len())];
-            let line = 1 + before.iter().filter(|&&byte| byte == b'\n').count();
+            let line = before.split(|&byte| byte == b'\n').count();
             json!({ "line": line, "place": mistake.place, "what": mistake.what, "remedy": mistake.remedy,
                     "warning": mistake.warning })
         })
@@ -67,13 +67,19 @@ fn as_json(text: &str, model: Option<&Model>, mistakes: &[Mistake]) -> serde_jso
 
 fn list(model: &Model, out: &mut impl Write) -> io::Result<()> {
     let name = if model.name.is_empty() { "This config" } else { &model.name };
-    writeln!(out, "{}: no mistakes. {} channels, {} alarms.\n", safe(name), model.channels.len(), model.alarms.len())?;
+    let (channels, alarms) = (count(model.channels.len(), "channel"), count(model.alarms.len(), "alarm"));
+    writeln!(out, "{}: no mistakes. {channels}, {alarms}.\n", safe(name))?;
     let mut table = vec![["CHANNEL", "INPUT", "CIRCUIT", "SENSOR", "UNIT"].map(str::to_owned)];
     table.extend(rows(model));
     write_table(&table, out)?;
     list_alarms(model, out)?;
     list_pins(model, out)?;
     list_links(model, out)
+}
+
+/// `1 channel`, `2 channels`.
+fn count(number: usize, noun: &str) -> String {
+    format!("{number} {noun}{}", if number == 1 { "" } else { "s" })
 }
 
 /// A row for each channel: name, input, circuit, sensor, unit.
@@ -199,7 +205,8 @@ fn list_pins(model: &Model, out: &mut impl Write) -> io::Result<()> {
         let free = analog.chain((2..14).map(|pin| (false, pin))).filter(|pin| !taken.contains(pin));
         let free: Vec<String> =
             free.map(|(analog, pin)| if analog { format!("a{pin}") } else { pin.to_string() }).collect();
-        writeln!(out, "\nPins on {}: used {}", safe(&link.name), used.join(" "))?;
+        let used = if used.is_empty() { "none".to_owned() } else { used.join(" ") };
+        writeln!(out, "\nPins on {}: used {used}", safe(&link.name))?;
         writeln!(out, "  free on an ATmega328P: {}", free.join(" "))?;
     }
     for output in &model.outputs {
@@ -228,8 +235,11 @@ fn number(pin: &str) -> u32 {
 
 fn list_links(model: &Model, out: &mut impl Write) -> io::Result<()> {
     for link in &model.links {
-        let device = if link.device.is_empty() { "no device given: replay only" } else { &link.device };
-        writeln!(out, "\nLink {}: {} at {} baud", safe(&link.name), safe(device), link.baud)?;
+        if link.device.is_empty() {
+            writeln!(out, "\nLink {}: no device given; good for recordings, `drive` needs one", safe(&link.name))?;
+        } else {
+            writeln!(out, "\nLink {}: {} at {} baud", safe(&link.name), safe(&link.device), link.baud)?;
+        }
         match link.form {
             Form::Counts { checksum_required: true } | Form::Nmea => {}
             Form::Counts { .. } => writeln!(

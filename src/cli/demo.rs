@@ -4,7 +4,7 @@ use std::fs::File;
 use std::io::{self, BufWriter, Write as _};
 use std::path::{Path, PathBuf};
 
-use anyhow::Context as _;
+use anyhow::{Context as _, anyhow};
 
 use super::setup::Config;
 use super::{Answer, WrongUsage, look, setup};
@@ -53,15 +53,17 @@ pub struct Arguments {
 }
 
 fn stories() -> String {
+    use std::fmt::Write as _;
     let mut text = "Stories, each with another hidden cause:\n".to_owned();
     for story in Story::ALL {
-        text.push_str(&format!("  {:9} {}\n", story.name(), story.about()));
+        // Writing to a String cannot fail.
+        let _ = writeln!(text, "  {:9} {}", story.name(), story.about());
     }
     text + "\nEverything about this vehicle is invented."
 }
 
 /// Drives in software until it is ended, or writes a recording.
-pub fn run(config: Option<PathBuf>, arguments: Arguments) -> anyhow::Result<Answer> {
+pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Answer> {
     let name = arguments.story.as_deref().or(arguments.named.as_deref());
     let story = name.map_or(Ok(Story::Filter), |name| {
         Story::parse(name).ok_or_else(|| {
@@ -75,8 +77,8 @@ pub fn run(config: Option<PathBuf>, arguments: Arguments) -> anyhow::Result<Answ
     };
     let Some(config) = config else { return Ok(Answer::No) };
     match &arguments.write {
-        Some(path) => write(story, &arguments, &config, path),
-        None => live(story, &arguments, config),
+        Some(path) => write(story, arguments, &config, path),
+        None => live(story, arguments, config),
     }
 }
 
@@ -89,11 +91,14 @@ fn live(story: Story, arguments: &Arguments, config: Config) -> anyhow::Result<A
         model: config.model,
         text: config.text,
         path: config.path.exists().then_some(config.path),
-        screen: (!arguments.no_screen).then(|| arguments.look.picture()),
+        screen: (!arguments.no_screen).then(|| arguments.look.picture(look::Instead::NoScreen)).transpose()?,
         simulated: Some(Simulated::new(story, arguments.seed)),
     };
+    let before = folder.as_deref().and_then(newest);
     drive::run(plan)?;
-    if let Some(newest) = folder.as_deref().and_then(newest) {
+    // Where nothing could be recorded the newest is that of another day.
+    let recorded = folder.as_deref().and_then(newest).filter(|path| Some(path) != before.as_ref());
+    if let Some(newest) = recorded {
         let mut out = io::stdout().lock();
         writeln!(out, "This drive was recorded. To see it again:\n  kickpanel replay {}", newest.display())?;
     }
@@ -111,19 +116,20 @@ fn write(story: Story, arguments: &Arguments, config: &Config, path: &Path) -> a
         return Err(WrongUsage("--minutes takes more than 0 and at most 1440, a day".to_owned()).into());
     }
     let length = micros_from_secs(arguments.minutes * 60.0);
-    let failed = || format!("cannot write {}", path.display());
+    let failed = |error: io::Error| anyhow!("cannot write {}: {}", path.display(), setup::why_not_written(&error));
     if path == Path::new("-") {
-        write_recording(story, arguments.seed, length, &config.text, &mut io::stdout().lock()).with_context(failed)?;
+        write_recording(story, arguments.seed, length, &config.text, &mut io::stdout().lock())
+            .context("cannot write to standard output")?;
         return Ok(Answer::Done);
     }
-    let mut file = BufWriter::new(File::create(path).with_context(failed)?);
+    let mut file = BufWriter::new(File::create(path).map_err(failed)?);
     if path.extension().is_some_and(|end| end == "zst") {
-        let mut packed = zstd::Encoder::new(&mut file, 19).with_context(failed)?;
-        write_recording(story, arguments.seed, length, &config.text, &mut packed).with_context(failed)?;
-        packed.finish().with_context(failed)?;
+        let mut packed = zstd::Encoder::new(&mut file, 19).map_err(failed)?;
+        write_recording(story, arguments.seed, length, &config.text, &mut packed).map_err(failed)?;
+        packed.finish().map_err(failed)?;
     } else {
-        write_recording(story, arguments.seed, length, &config.text, &mut file).with_context(failed)?;
+        write_recording(story, arguments.seed, length, &config.text, &mut file).map_err(failed)?;
     }
-    file.flush().with_context(failed)?;
+    file.flush().map_err(failed)?;
     Ok(Answer::Done)
 }

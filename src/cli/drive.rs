@@ -29,7 +29,7 @@ pub struct Arguments {
 }
 
 /// Drives until it is ended.
-pub fn run(config: Option<PathBuf>, arguments: Arguments) -> anyhow::Result<Answer> {
+pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Answer> {
     let Some(config) = setup::load(config)? else { return Ok(Answer::No) };
     if let Some(link) = config.model.links.iter().find(|link| link.device.is_empty()) {
         bail!(
@@ -44,7 +44,7 @@ pub fn run(config: Option<PathBuf>, arguments: Arguments) -> anyhow::Result<Answ
         model: config.model,
         text: config.text,
         path: Some(config.path),
-        screen: (!arguments.no_screen).then(|| arguments.look.picture()),
+        screen: (!arguments.no_screen).then(|| arguments.look.picture(look::Instead::NoScreen)).transpose()?,
         simulated: None,
     };
     drive::run(plan)?;

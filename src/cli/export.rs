@@ -1,14 +1,14 @@
 //! `export`: decoded values of recordings for other programs.
 
 use std::fs;
-use std::io::{self, Write as _};
-use std::path::PathBuf;
+use std::io;
+use std::path::{Path, PathBuf};
 
-use anyhow::Context as _;
+use anyhow::{anyhow, bail};
 
 use super::{Answer, WrongUsage, complain, setup};
-use crate::export::{self, Format, Options};
-use crate::record::Recording;
+use crate::export::{self, Format, Options, Summary};
+use crate::record::{ReadError, Recording};
 use crate::time::{Micros, micros_from_secs};
 
 /// What `export` takes.
@@ -58,14 +58,27 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
         To::Csv => Format::Csv { states: arguments.states },
         To::Jsonl => Format::Jsonl,
     };
-    let summary = export::run(&mut recording, &config.model, Options { format, every }, &mut io::stdout().lock())?;
+    let mut broken = false;
+    let mut trouble = |error: &ReadError| {
+        broken = true;
+        complain(&error.to_string());
+    };
+    let options = Options { format, every };
+    let out = &mut io::stdout().lock();
+    let summary = export::run(&mut recording, &config.model, options, out, &mut trouble)?;
     if let Some(path) = &arguments.summary {
-        let text = format!("{}\n", summary.to_json());
-        fs::write(path, text).with_context(|| format!("cannot write the summary {}", path.display()))?;
+        write_summary(path, &summary)?;
     }
     complain(&summary.to_string());
-    io::stdout().flush()?;
+    if broken {
+        bail!("not everything could be read; the rows hold what could");
+    }
     Ok(if summary.tally.readings > 0 { Answer::Done } else { Answer::No })
+}
+
+fn write_summary(path: &Path, summary: &Summary) -> anyhow::Result<()> {
+    fs::write(path, format!("{}\n", summary.to_json()))
+        .map_err(|error| anyhow!("cannot write the summary {}: {}", path.display(), setup::why_not_written(&error)))
 }
 
 fn step(seconds: f64) -> Result<Micros, WrongUsage> {

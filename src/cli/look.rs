@@ -1,7 +1,11 @@
 //! Flags that every verb with a screen takes.
 
+use std::io::{self, IsTerminal as _};
+
+use anyhow::bail;
+
 use crate::drive::Picture;
-use crate::screen::{Depth, GlyphSet, LookSettings};
+use crate::screen::{Depth, GlyphSet, Look, LookSettings};
 
 /// How to draw. What is left out is chosen from the terminal.
 #[derive(Clone, Copy, Debug, clap::Args)]
@@ -51,9 +55,27 @@ enum Colours {
     True,
 }
 
+/// What a verb offers where there is no terminal to draw on.
+#[derive(Clone, Copy, Debug)]
+pub enum Instead {
+    /// The flag that does without a screen.
+    NoScreen,
+    /// Another verb.
+    Export,
+}
+
 impl Flags {
-    /// The same for the screen.
-    pub fn picture(self) -> Picture {
+    /// The same for the screen. Fails where the output is no terminal or none that can show a picture: before any port
+    /// is opened and before a recording is begun.
+    pub fn picture(self, instead: Instead) -> anyhow::Result<Picture> {
+        if !io::stdout().is_terminal() {
+            let instead = match instead {
+                Instead::NoScreen => "use --no-screen",
+                Instead::Export => "write the values with `kickpanel export`",
+            };
+            bail!("the screen needs a terminal, and the output is none; run it in one, or {instead}");
+        }
+
         let look = LookSettings {
             glyphs: self.glyphs.map(|glyphs| match glyphs {
                 Glyphs::Full => GlyphSet::Full,
@@ -69,6 +91,7 @@ impl Flags {
             }),
             night: self.night,
         };
-        Picture { look, frames_per_s: self.frames }
+        Look::choose(look, |name| std::env::var(name).ok())?;
+        Ok(Picture { look, frames_per_s: self.frames })
     }
 }

@@ -11,6 +11,7 @@ mod export;
 mod look;
 mod replay;
 mod setup;
+mod signals;
 
 use std::io::{self, IsTerminal, Write as _};
 use std::path::PathBuf;
@@ -95,9 +96,9 @@ pub fn main() -> ExitCode {
 fn run(arguments: Arguments) -> anyhow::Result<Answer> {
     let config = arguments.config;
     match arguments.verb {
-        Verb::Drive(verb) => drive::run(config, verb),
-        Verb::Replay(verb) => replay::run(config, verb),
-        Verb::Demo(verb) => demo::run(config, verb),
+        Verb::Drive(verb) => drive::run(config, &verb),
+        Verb::Replay(verb) => replay::run(config, &verb),
+        Verb::Demo(verb) => demo::run(config, &verb),
         Verb::Check(verb) => check::run(config, &verb),
         Verb::Export(verb) => export::run(config, &verb),
         Verb::Completions(verb) => completions::run(&verb),

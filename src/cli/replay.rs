@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use anyhow::{Context as _, anyhow};
 
-use super::{Answer, look, setup};
+use super::{Answer, WrongUsage, look, setup, signals};
 use crate::record::{ReadError, Recording};
 use crate::replay::{Player, Tape, publish_to};
 use crate::screen::{self, Command, Control, Session};
@@ -38,7 +38,7 @@ pub struct Arguments {
     to: Option<Micros>,
 
     /// Times real time, 0.1 to 100
-    #[arg(long, value_name = "N", default_value_t = 1.0)]
+    #[arg(long, value_name = "N", default_value_t = 1.0, value_parser = times)]
     speed: f64,
 
     /// Begin again at the end
@@ -54,7 +54,11 @@ pub struct Arguments {
 }
 
 /// Plays until it is ended.
-pub fn run(config: Option<PathBuf>, arguments: Arguments) -> anyhow::Result<Answer> {
+pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Answer> {
+    if arguments.from.zip(arguments.to).is_some_and(|(from, to)| to <= from) {
+        return Err(WrongUsage("--to must lie after --from".to_owned()).into());
+    }
+    let picture = arguments.look.picture(look::Instead::Export)?;
     let tape = Tape::new(arguments.files.clone())?;
     let Some(config) = setup::for_recording(config, &tape.open()?)? else { return Ok(Answer::No) };
     let mut player = Player::new(move || tape.open(), Arc::clone(&config.model))?;
@@ -67,7 +71,6 @@ pub fn run(config: Option<PathBuf>, arguments: Arguments) -> anyhow::Result<Answ
     drop(see);
     let (asked, wishes) = mpsc::channel();
     let control = Control::new().context("cannot make the pipe that wakes the screen")?;
-    let picture = arguments.look.picture();
     let session = Session {
         model: config.model,
         shared: Arc::clone(&shared),
@@ -82,8 +85,12 @@ pub fn run(config: Option<PathBuf>, arguments: Arguments) -> anyhow::Result<Answ
     };
     let thread = thread::Builder::new()
         .name("player".into())
-        .spawn(move || play(player, &shared, &wishes, &control))
+        .spawn({
+            let control = control.clone();
+            move || play(player, &shared, &wishes, &control)
+        })
         .context("cannot start the player's thread")?;
+    signals::stop(control)?;
     // The session, and with it the sender of wishes, is gone when the screen has ended: that ends the player.
     screen::run(session)?;
     thread.join().map_err(|_| anyhow!("the player's own thread failed; this is a fault of kickpanel"))?;
@@ -139,6 +146,14 @@ fn obey<O: Fn() -> Result<Recording, ReadError>>(
         Command::Quit | Command::Mark => {}
     }
     Ok(())
+}
+
+/// A speed within what the player has.
+fn times(text: &str) -> Result<f64, String> {
+    text.parse()
+        .ok()
+        .filter(|speed| (0.1..=100.0).contains(speed))
+        .ok_or_else(|| format!("{text} is no speed; write a number from 0.1 to 100"))
 }
 
 /// `83.5`, `1:23.5` or `0:01:23.5` in microseconds.

@@ -1,7 +1,7 @@
 //! What several verbs need before they begin: the config file, found, read and checked.
 
 use std::fs::File;
-use std::io::{Read as _, Write as _};
+use std::io::{self, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -10,8 +10,8 @@ use anyhow::{Context as _, bail};
 use crate::config::{self, Loaded, Mistake, SharedModel};
 use crate::record::Recording;
 
-/// The most bytes of a config file.
-const CONFIG_MAX: u64 = 1 << 20;
+/// The most bytes of a config file, as the reader of configs has it.
+const CONFIG_MAX: u64 = 1_000_000;
 
 /// A config that is in force.
 #[derive(Clone, Debug)]
@@ -66,7 +66,8 @@ pub fn read(path: &Path) -> anyhow::Result<String> {
         bail!("the config {name} is over 1 MB; a config is a few pages of text, so this is probably another file");
     }
     String::from_utf8(bytes).map_err(|error| {
-        let line = 1 + error.as_bytes()[..error.utf8_error().valid_up_to()].iter().filter(|&&b| b == b'\n').count();
+        let good = &error.as_bytes()[..error.utf8_error().valid_up_to()];
+        let line = good.split(|&byte| byte == b'\n').count();
         anyhow::anyhow!("the config {name} is not UTF-8 text (first at line {line}); save it as UTF-8")
     })
 }
@@ -95,9 +96,22 @@ pub fn understand(path: PathBuf, text: String) -> Option<Config> {
     model.map(|model| Config { path, text, model: Arc::new(model) })
 }
 
+/// Why a file could not be written, in words that say what to do.
+pub fn why_not_written(error: &io::Error) -> String {
+    match error.kind() {
+        io::ErrorKind::IsADirectory => "it is a folder; name a file in it".to_owned(),
+        io::ErrorKind::NotFound => "the folder that it is to stand in is not there; make it first".to_owned(),
+        io::ErrorKind::NotADirectory => "what it is to stand in is no folder; check the path".to_owned(),
+        io::ErrorKind::PermissionDenied => "this user may not write there; name another place".to_owned(),
+        io::ErrorKind::ReadOnlyFilesystem => "nothing can be written to that disk; name another place".to_owned(),
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => "the disk is full; make room first".to_owned(),
+        _ => error.to_string(),
+    }
+}
+
 /// Puts the report of `mistakes` on standard error.
 pub fn report(path: &Path, text: &str, mistakes: &[Mistake]) {
     let report = config::report(&path.display().to_string(), text, mistakes, super::colour_on_stderr());
     // If standard error is gone there is nobody left to tell.
-    let _ = std::io::stderr().lock().write_all(report.as_bytes());
+    let _ = io::stderr().lock().write_all(report.as_bytes());
 }

@@ -12,6 +12,9 @@ use crate::time::{MILLISECOND, Micros, Stamp};
 /// How long a file must have stayed the same before it is read: an editor may write it in pieces.
 pub const SETTLE: Micros = 300 * MILLISECOND;
 
+/// The most bytes of a config file.
+const CONFIG_MAX: u64 = 1_000_000;
+
 /// What a file looks like from outside.
 type Look = Option<(u64, u64, i64, i64)>;
 
@@ -57,6 +60,14 @@ impl Watcher {
             }
         }
     }
+}
+
+/// The text of the file at `path`. `None` where it is no plain file, too large for a config, or not UTF-8: a pipe would
+/// hold up the links for ever, and a huge file for too long.
+pub fn read(path: &Path) -> Option<String> {
+    let about = fs::metadata(path).ok()?;
+    let plain = about.is_file() && about.len() <= CONFIG_MAX;
+    plain.then(|| fs::read_to_string(path).ok())?
 }
 
 fn look(path: &Path) -> Look {

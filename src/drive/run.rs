@@ -13,7 +13,7 @@ use tokio::sync::{mpsc, watch};
 use tokio::task::LocalSet;
 
 use super::engine::Engine;
-use super::reload::Watcher;
+use super::reload::{self, Watcher};
 use super::simulate;
 use crate::config::{self, LinkId, SharedModel};
 use crate::controller::Simulated;
@@ -237,7 +237,7 @@ impl Attendant {
         if !watcher.changed(now) {
             return;
         }
-        let Ok(text) = std::fs::read_to_string(&*path) else {
+        let Some(text) = reload::read(path) else {
             return self.say("the changed config cannot be read; the old one stays in force");
         };
         let loaded = config::load(&text);
@@ -247,6 +247,7 @@ impl Attendant {
             return;
         };
         if !self.engine.borrow().has_links_of(&model) {
+            self.engine.borrow_mut().config_mistakes(0);
             return self.say("the changed config has other links; start anew to use it");
         }
         self.engine.borrow_mut().reload(now, Arc::clone(&model), &text);

@@ -9,7 +9,7 @@ use super::summary::Summary;
 use crate::channel::Value;
 use crate::config::{LinkId, SharedModel};
 use crate::pipeline::Outcome;
-use crate::record::Recording;
+use crate::record::{ReadError, Recording};
 use crate::replay::{Fed, Feed};
 use crate::state::Snapshot;
 use crate::time::Micros;
@@ -26,16 +26,26 @@ pub struct Options {
     pub every: Option<Micros>,
 }
 
-/// Writes every row of `recording` to `out` and tells what was read. Memory does not grow with the length.
+/// Writes every row of `recording` to `out` and tells what was read. Memory does not grow with the length. Where a part
+/// cannot be read on, `trouble` is told why, what came before it counts, and the next part follows.
 pub fn run(
     recording: &mut Recording,
     model: &SharedModel,
     options: Options,
     out: &mut impl Write,
+    trouble: &mut dyn FnMut(&ReadError),
 ) -> anyhow::Result<Summary> {
     let mut feed = Feed::new(SharedModel::clone(model));
     let mut page = Page::new(options, model, out);
-    while let Some(item) = recording.next()? {
+    loop {
+        let item = match recording.next() {
+            Ok(Some(item)) => item,
+            Ok(None) => break,
+            Err(error) => {
+                trouble(&error);
+                continue;
+            }
+        };
         if let Fed::Line(Outcome::Reading | Outcome::Repeated) = feed.item(&item, &mut |_| {}) {
             page.reading(feed.pipeline().snapshot()).context("cannot write the rows")?;
         }

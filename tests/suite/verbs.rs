@@ -1,1 +1,18 @@
-//! Checks of the verbs room against the outside.
+//! The built program from outside: its verbs in an empty folder, and drives and replays on real pseudo-terminals.
+//!
+//! Every wait here polls until something holds and fails only after [`bench::PATIENCE`], far longer than anything takes:
+//! what a contract promises within a second is shown to happen, not measured, since the machine may be busy.
+
+mod bench;
+mod board;
+mod checking;
+mod demos;
+mod driving;
+mod ending;
+mod exporting;
+mod recording;
+mod replaying;
+mod same;
+mod seat;
+mod trouble;
+mod usage;

@@ -1,0 +1,119 @@
+//! A controller's board on a pseudo-terminal: fifty signed readings a second from a thread of its own, until it is
+//! unplugged.
+
+use std::fmt::Write as _;
+use std::fs;
+use std::os::unix::fs::PermissionsExt;
+use std::path::Path;
+use std::sync::atomic::{AtomicI64, Ordering};
+use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
+use std::sync::{Arc, Mutex};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use kickpanel::link::pty::{Pty, Tried};
+use kickpanel::wire::seal;
+
+/// From one reading to the next on the board's own clock, µs.
+const STEP: u32 = 20_000;
+
+/// A board that is plugged in; dropping it pulls it out.
+pub struct Board {
+    members: Arc<Mutex<String>>,
+    /// Number of the newest reading that somebody heard whole; −1 before the first.
+    heard: Arc<AtomicI64>,
+    stop: Option<Sender<()>>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Board {
+    /// Plugs a board in at `path`, which says `members` in every reading.
+    pub fn at(path: &Path, members: &str) -> Self {
+        let (stop, stopped) = channel();
+        let (ready, wait) = channel();
+        let members = Arc::new(Mutex::new(members.to_owned()));
+        let heard = Arc::new(AtomicI64::new(-1));
+        let (path, says, counts) = (path.to_owned(), Arc::clone(&members), Arc::clone(&heard));
+        let thread = std::thread::spawn(move || {
+            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+            let _within = runtime.enter();
+            let mut pty = Pty::new().unwrap();
+            fs::set_permissions(pty.slave(), fs::Permissions::from_mode(0o666)).unwrap();
+            pty.link_at(&path).unwrap();
+            ready.send(()).unwrap();
+            let mut number = 0_u16;
+            while stopped.recv_timeout(Duration::from_millis(20)) == Err(RecvTimeoutError::Timeout) {
+                // What the computer asks is taken and not answered: the wire must not fill up.
+                while let Ok(Tried::Bytes(1..)) = pty.try_read(&mut [0; 256]) {}
+                let members = says.lock().unwrap().clone();
+                if members.is_empty() {
+                    continue;
+                }
+                let line = reading(number, &members);
+                if pty.try_write(line.as_bytes()).unwrap() == Tried::Bytes(line.len()) {
+                    counts.store(i64::from(number), Ordering::SeqCst);
+                }
+                number += 1;
+            }
+        });
+        wait.recv().unwrap();
+        Self { members, heard, stop: Some(stop), thread: Some(thread) }
+    }
+
+    /// Says `members` from now on; nothing at all where they are empty.
+    pub fn say(&self, members: &str) {
+        members.clone_into(&mut self.members.lock().unwrap());
+    }
+
+    /// The number of the newest reading that was heard.
+    pub fn heard(&self) -> i64 {
+        self.heard.load(Ordering::SeqCst)
+    }
+}
+
+impl Drop for Board {
+    fn drop(&mut self) {
+        drop(self.stop.take());
+        if let Some(thread) = self.thread.take() {
+            // Where the board itself failed, the test has failed by waiting for it.
+            let _ = thread.join();
+        }
+    }
+}
+
+/// A signed reading with its LF.
+pub fn reading(number: u16, members: &str) -> String {
+    let mut line = String::new();
+    write!(line, "{{\"s\":{number},\"t\":{},{members}", u32::from(number) * STEP).unwrap();
+    seal(&mut line);
+    line.push('\n');
+    line
+}
+
+/// Oil at 4.0 bar with the config of [`config`]: a1 at 512 of 1024 is half of the supply, and 2.5 V of 5 V lie in the
+/// middle between 0.5 V and 4.5 V, so at half of 8 bar.
+pub const FOUR_BAR: &str = "\"ref\":225,\"a1\":512";
+/// 6.0 bar: 717 of 1024 of 5 V are 3.50 V, three quarters of the way from 0.5 V to 4.5 V.
+pub const SIX_BAR: &str = "\"ref\":225,\"a1\":717";
+
+/// A config with one link and one channel, oil.
+pub fn config(device: &str) -> String {
+    format!(
+        "format = 1\nname = \"Bench\"\n[link.engine]\ndevice = \"{device}\"\nform = \"counts\"\n\
+         checksum = \"required\"\nreference = \"1.1 V\"\n{CHANNEL}"
+    )
+}
+
+/// The same channel without a head.
+pub const CHANNEL: &str = r#"
+[channel.oil]
+label = "Oil pressure"
+input = "a1"
+sensor = { kind = "linear", from = ["0.5 V", "4.5 V"], to = ["0 bar", "8 bar"], ratiometric = "5 V" }
+unit = "bar"
+span = [0, 8]
+digits = 1
+[[page]]
+name = "Bench"
+rows = [[{ show = "oil", as = "trend", last = "10 s" }]]
+"#;

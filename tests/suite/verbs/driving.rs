@@ -1,0 +1,181 @@
+//! `drive` on a terminal with a real pseudo-terminal as its port: values, silence, plugs, marks, changed configs.
+
+use rstest::rstest;
+
+use super::bench::{Bench, until};
+use super::board::{Board, FOUR_BAR, SIX_BAR, config};
+use super::seat::Seat;
+use super::trouble::notes;
+
+/// A bench whose config reads the first port that is named `port*` in its folder.
+pub fn bench() -> Bench {
+    let bench = Bench::new();
+    bench.write("kickpanel.toml", config(&bench.name("port*")));
+    bench
+}
+
+#[test]
+fn a_value_is_shown_goes_stale_and_comes_back() {
+    let bench = bench();
+    let board = Board::at(&bench.path("port0"), FOUR_BAR);
+    let mut seat = Seat::start(&bench, &["drive"]);
+    seat.until("4.0 bar");
+    assert!(seat.status().contains("drive 1 recording") || seat.status().contains("lines/s"), "{}", seat.status());
+    board.say(SIX_BAR);
+    seat.until("6.0 bar");
+    board.say("");
+    seat.until("stale");
+    assert!(!seat.text().contains("6.0 bar"), "an untrusted value is not a number:\n{}", seat.text());
+    board.say(FOUR_BAR);
+    seat.until("4.0 bar");
+    seat.is_within();
+    seat.send("q");
+    seat.ends_well();
+}
+
+#[test]
+fn an_unplugged_board_is_told_and_found_again_under_another_name() {
+    let bench = bench();
+    let board = Board::at(&bench.path("port0"), FOUR_BAR);
+    let mut seat = Seat::start(&bench, &["drive"]);
+    seat.until("4.0 bar");
+    drop(board);
+    seat.until("engine: unplugged");
+    seat.until("! unplugged");
+    let _board = Board::at(&bench.path("port1"), SIX_BAR);
+    seat.until("6.0 bar");
+    assert!(!seat.text().contains("unplugged"), "{}", seat.text());
+    seat.send("q");
+    seat.ends_well();
+    let told = notes(&bench, 1);
+    let links: Vec<_> = told.iter().filter(|note| note["note"] == "link").map(|note| &note["state"]).collect();
+    assert_eq!(links, ["up", "down", "up"]);
+}
+
+#[test]
+fn a_port_that_is_not_there_yet_is_waited_for() {
+    let bench = bench();
+    let mut seat = Seat::start(&bench, &["drive"]);
+    seat.until("engine: no such port: is the cable in?");
+    let _board = Board::at(&bench.path("port0"), FOUR_BAR);
+    seat.until("4.0 bar");
+    seat.send("q");
+    seat.ends_well();
+}
+
+#[test]
+fn the_mark_key_leaves_a_note_and_says_so() {
+    let bench = bench();
+    let _board = Board::at(&bench.path("port0"), FOUR_BAR);
+    let mut seat = Seat::start(&bench, &["drive"]);
+    seat.until("4.0 bar");
+    seat.send("m");
+    seat.until("marked");
+    seat.send("q");
+    seat.ends_well();
+    assert_eq!(notes(&bench, 1).iter().filter(|note| note["note"] == "mark").count(), 1);
+}
+
+#[test]
+fn without_a_screen_a_drive_records_and_draws_nothing() {
+    let bench = bench();
+    let board = Board::at(&bench.path("port0"), FOUR_BAR);
+    let mut seat = Seat::start(&bench, &["drive", "--no-screen"]);
+    until("readings are heard", || board.heard() > 20);
+    seat.signal(rustix::process::Signal::TERM);
+    seat.ends_well();
+    assert_eq!(seat.text(), "");
+    assert_eq!(notes(&bench, 1).last().unwrap()["note"], "closed");
+}
+
+#[rstest]
+#[case::by_default(None, true)]
+#[case::not_wanted(Some("1"), false)]
+fn the_screen_has_colour_unless_no_color_is_set(#[case] no_color: Option<&str>, #[case] coloured: bool) {
+    let bench = bench();
+    // A limit that is passed at once: colour means a state.
+    let alarm = "[[channel.oil.alarm]]\nlevel = \"danger\"\nbelow = 5\nafter = \"100 ms\"\ntext = \"Oil low\"\n";
+    bench.write("kickpanel.toml", bench.read("kickpanel.toml").replace("[[page]]", &format!("{alarm}[[page]]")));
+    let _board = Board::at(&bench.path("port0"), FOUR_BAR);
+    let mut command = bench.command(&["drive", "--no-record"]);
+    if let Some(value) = no_color {
+        command.env("NO_COLOR", value);
+    }
+    let mut seat = Seat::with(command, (80, 24));
+    seat.until("Oil low");
+    assert_eq!(seat.has_colour(), coloured);
+    seat.send("q");
+    seat.ends_well();
+}
+
+#[test]
+fn no_record_records_nothing() {
+    let bench = bench();
+    let _board = Board::at(&bench.path("port0"), FOUR_BAR);
+    let mut seat = Seat::start(&bench, &["drive", "--no-record"]);
+    seat.until("4.0 bar");
+    seat.send("q");
+    seat.ends_well();
+    assert_eq!(bench.names("data"), [""; 0]);
+}
+
+#[test]
+fn a_good_change_of_the_config_is_taken_over_while_driving() {
+    let bench = bench();
+    let _board = Board::at(&bench.path("port0"), FOUR_BAR);
+    let mut seat = Seat::start(&bench, &["drive"]);
+    seat.until("4.0 bar");
+    let changed = bench.read("kickpanel.toml").replace("Oil pressure", "Lubrication").replace("\"8 bar\"", "\"4 bar\"");
+    bench.replace("kickpanel.toml", &changed);
+    seat.until("Lubrication");
+    seat.until("2.0 bar");
+    assert!(!seat.text().contains("Oil pressure"), "{}", seat.text());
+    seat.send("q");
+    seat.ends_well();
+    let told = notes(&bench, 1);
+    let configs: Vec<_> = told.iter().filter(|note| note["note"] == "config").map(|note| &note["config"]).collect();
+    assert_eq!(configs, [&changed], "an export knows what was in force when");
+}
+
+#[test]
+fn a_change_with_mistakes_leaves_the_old_config_in_force_and_says_so() {
+    let bench = bench();
+    let board = Board::at(&bench.path("port0"), FOUR_BAR);
+    let mut seat = Seat::start(&bench, &["drive", "--no-record"]);
+    seat.until("4.0 bar");
+    let good = bench.read("kickpanel.toml");
+    bench.replace("kickpanel.toml", &good.replace("span =", "spam =").replace("8 bar", "8 degC"));
+    seat.until("changed config has 2 mistakes; the old one stays: see kickpanel check");
+    board.say(SIX_BAR);
+    seat.until("6.0 bar");
+    bench.replace("kickpanel.toml", &good.replace("Oil pressure", "Lubrication"));
+    seat.until("Lubrication");
+    seat.until_that("the sentence goes", |seat| !seat.text().contains("mistakes"));
+    seat.send("q");
+    seat.ends_well();
+}
+
+#[test]
+fn a_change_of_the_links_or_into_what_is_no_file_leaves_the_old_config_in_force() {
+    let bench = bench();
+    let board = Board::at(&bench.path("port0"), FOUR_BAR);
+    let mut seat = Seat::start(&bench, &["drive", "--no-record"]);
+    seat.until("4.0 bar");
+    let good = bench.read("kickpanel.toml");
+    bench.replace("kickpanel.toml", &good.replace("port*", "other*"));
+    seat.until("the changed config has other links; start anew to use it");
+    std::fs::remove_file(bench.path("kickpanel.toml")).unwrap();
+    rustix::fs::mknodat(
+        rustix::fs::CWD,
+        bench.path("kickpanel.toml"),
+        rustix::fs::FileType::Fifo,
+        rustix::fs::Mode::from_raw_mode(0o600),
+        0,
+    )
+    .unwrap();
+    seat.until("the changed config cannot be read; the old one stays in force");
+    board.say(SIX_BAR);
+    seat.until("6.0 bar");
+    seat.send("q");
+    seat.ends_well();
+}
