@@ -10,8 +10,8 @@ use anyhow::{Context as _, bail};
 use crate::config::{self, Loaded, Mistake, SharedModel};
 use crate::record::Recording;
 
-/// The most bytes of a config file, as the reader of configs has it.
-const CONFIG_MAX: u64 = 1_000_000;
+/// The most bytes of a config file.
+const CONFIG_MAX: u64 = config::LONGEST as u64;
 
 /// A config that is in force.
 #[derive(Clone, Debug)]

@@ -13,7 +13,7 @@ use crate::time::{MILLISECOND, Micros, Stamp};
 pub const SETTLE: Micros = 300 * MILLISECOND;
 
 /// The most bytes of a config file.
-const CONFIG_MAX: u64 = 1_000_000;
+const CONFIG_MAX: u64 = crate::config::LONGEST as u64;
 
 /// What a file looks like from outside.
 type Look = Option<(u64, u64, i64, i64)>;
