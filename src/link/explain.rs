@@ -143,7 +143,7 @@ fn busy(shown: &str, path: Option<&Path>, system: &Surroundings) -> String {
         ),
         found => format!("{shown} is held by {}. End it first.", list(found)),
     };
-    text.push_str(" Only one program can read a port; to look at a running drive, use `kickpanel look`.");
+    text.push_str(" Only one program can read a port.");
     let numbers = path.and_then(|path| usb_numbers(&system.at("sys/class/tty"), path));
     let which = numbers.map_or_else(
         || "KERNEL==\"ttyUSB*|ttyACM*\"".to_owned(),

@@ -57,7 +57,7 @@ impl fmt::Display for ReadError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::NotThere { path } => {
-                write!(f, "{}: there is no such file or folder; `kickpanel list` shows what is recorded", shown(path))
+                write!(f, "{}: there is no such file or folder; check the name", shown(path))
             }
             Self::NoRights { path } => {
                 write!(f, "{}: this user may not read it; ask its owner, or run `ls -l` to see who may", shown(path))

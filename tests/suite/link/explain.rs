@@ -128,8 +128,7 @@ fn a_busy_port_is_answered_with_who_holds_it_and_the_rule_for_its_usb_numbers() 
     symlink("../../../devices/usb1/1-1/1-1:1.0/ttyUSB0", system.at("sys/class/tty/ttyUSB0/device")).unwrap();
     assert_eq!(
         system.says(Trouble::Busy, "dev/ttyUSB0"),
-        "/dev/ttyUSB0 is held by grabber\\x1B[31m (process 812). End it first. Only one program can read a port; to look \
-         at a running drive, use `kickpanel look`.\nIf it is the system's modem manager, this line in \
+        "/dev/ttyUSB0 is held by grabber\\x1B[31m (process 812). End it first. Only one program can read a port.\nIf it is the system's modem manager, this line in \
          /etc/udev/rules.d/99-kickpanel.rules keeps it off, from the next plugging in:\n  ACTION==\"add|change\", \
          SUBSYSTEM==\"tty\", ATTRS{idVendor}==\"1234\", ATTRS{idProduct}==\"abcd\", ENV{ID_MM_DEVICE_IGNORE}=\"1\""
     );

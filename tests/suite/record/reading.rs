@@ -282,7 +282,7 @@ fn a_recording_whose_head_was_hit_or_cut_off_is_still_one() {
 }
 
 #[rstest]
-#[case::missing("not-there.kpr", None, "there is no such file or folder; `kickpanel list` shows what is recorded")]
+#[case::missing("not-there.kpr", None, "there is no such file or folder; check the name")]
 #[case::empty("a.kpr", Some(&b""[..]), "the file is empty; the power may have gone before anything was written")]
 #[case::empty_packed("a.kpr.zst", Some(&b""[..]), "the file is empty; the power may have gone before anything was written")]
 #[case::gzip("a.gz", Some(&b"\x1F\x8B\x08\0\0"[..]), "this is no recording but a gzip file: unpack it first with `gunzip`")]

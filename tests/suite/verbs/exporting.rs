@@ -30,7 +30,7 @@ fn what_is_no_recording_is_told_in_a_sentence() {
     bench.write("empty.kpr", "");
     std::fs::create_dir(bench.path("folder")).unwrap();
     for (name, sentence) in [
-        ("nowhere.kpr", "nowhere.kpr: there is no such file or folder; `kickpanel list` shows what is recorded"),
+        ("nowhere.kpr", "nowhere.kpr: there is no such file or folder; check the name"),
         (
             "folder",
             "folder: no recording in this folder; recordings end in .kpr or .kpr.zst, and a bare capture can be named itself",
