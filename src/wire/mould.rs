@@ -7,15 +7,15 @@
 
 use super::crc::checksum;
 use super::fields::Class;
-use super::number::{POWERS, ZEROS, fold, word};
+use super::number::{ZEROS, fold, word};
 use super::scan::{Heads, plausible};
 use super::shares::Shares;
 use super::{Edges, LINE_MAX, Raw};
 
 /// How many looks are kept: enough for three values that swing about a power of ten at once.
 const KEPT: usize = 8;
-/// The most members of a line that has a mould.
-const MEMBERS: usize = 96;
+/// The most numbers, and nulls, of a line that has a mould. A power of two.
+const NUMBERS: usize = 128;
 /// Learning one costs about as much as reading so many lines the longer way, so it is done no oftener.
 const PRICE: u32 = 16;
 
@@ -37,6 +37,7 @@ pub(super) struct Moulds {
     credit: u32,
     /// What digits add to a checksum.
     shares: Shares,
+    parts: Box<Parts>,
     /// The members of the line that is being scanned.
     pub marks: Vec<Mark>,
 }
@@ -53,52 +54,62 @@ struct Mould {
     lift: Vec<u64>,
     /// The checksum while all digits are `0`.
     sum: u16,
-    clock: Place,
-    sequence: Option<Place>,
-    /// Values of at most four digits, as counts are.
+    /// Values of at most four digits, as counts are: into the fields.
     short: Vec<Short>,
-    /// Other values.
-    long: Vec<(Place, u16)>,
-    /// Where the word for none stands.
-    nulls: Vec<u16>,
+    /// Other numbers of at most four digits: into the parts.
+    short_parts: Vec<Short>,
+    /// All longer ones: into the parts.
+    long_parts: Vec<Long>,
+    /// Which part the clock is.
+    clock: Option<u16>,
+    /// Which part the running number is.
+    sequence: Option<u16>,
     pulses: Vec<Pulse>,
+    /// Values of more digits: which part, and their field.
+    long: Vec<(u16, u16)>,
+    /// The fields that say none.
+    nulls: Vec<u16>,
 }
 
-/// Where a number is, and what it may be.
-#[derive(Clone, Copy, Debug, Default)]
-struct Place {
+/// Numbers on their way into fields.
+type Parts = [u64; NUMBERS];
+
+/// A number of more than four digits: where it is, and what it may be.
+#[derive(Clone, Copy, Debug)]
+struct Long {
     /// Its first digit.
     from: u16,
-    /// How far its first eight digits, or all if there are fewer, move up in their word.
-    up: u8,
-    /// How many digits follow after eight.
-    more: u8,
     /// How far its last digit is from the end.
     distance: u16,
+    /// Which part it is.
+    into: u16,
+    /// How far its last eight digits, or all if there are fewer, move up in their word.
+    up: u8,
+    /// How many digits stand ahead of eight, up to four.
+    ahead: u8,
     /// The least it may be: by its range, and because it has no leading zero.
     low: u64,
     /// How much more it may be.
     span: u64,
 }
 
-/// A value of at most four digits.
+/// The same of at most four digits.
 #[derive(Clone, Copy, Debug)]
 struct Short {
     from: u16,
-    up: u16,
     distance: u16,
-    slot: u16,
+    into: u16,
+    up: u16,
     low: u32,
     span: u32,
 }
 
-/// A pulse pin: its two or four parts.
+/// A pulse pin: the first of its two or four parts.
 #[derive(Clone, Copy, Debug)]
 struct Pulse {
-    count: Place,
-    last: Place,
-    gaps: Option<(Place, Place)>,
+    first: u16,
     slot: u16,
+    four: bool,
 }
 
 const NULL: &[u8] = b"null";
@@ -113,15 +124,18 @@ impl Moulds {
             is: Vec::with_capacity(LINE_MAX / 8 + 1),
             lift: Vec::with_capacity(LINE_MAX / 8 + 1),
             sum: 0,
-            clock: Place::default(),
+            clock: None,
             sequence: None,
-            short: Vec::with_capacity(MEMBERS),
-            long: Vec::with_capacity(MEMBERS),
-            nulls: Vec::with_capacity(MEMBERS),
-            pulses: Vec::with_capacity(MEMBERS),
+            short: Vec::with_capacity(NUMBERS),
+            short_parts: Vec::with_capacity(NUMBERS),
+            long_parts: Vec::with_capacity(NUMBERS),
+            long: Vec::with_capacity(NUMBERS),
+            nulls: Vec::with_capacity(NUMBERS),
+            pulses: Vec::with_capacity(NUMBERS),
         };
         let kept = std::iter::repeat_with(empty).take(KEPT).collect();
-        Self { kept, oldest: 0, credit: PRICE, shares: Shares::new(), marks: Vec::with_capacity(MEMBERS) }
+        let parts = Box::new([0; NUMBERS]);
+        Self { kept, oldest: 0, credit: PRICE, shares: Shares::new(), parts, marks: Vec::with_capacity(NUMBERS) }
     }
 
     /// Forgets all, for a range has changed.
@@ -141,7 +155,7 @@ impl Moulds {
             return None;
         }
         let mould = self.kept.iter().find(|mould| mould.end == end && mould.fits(line))?;
-        let (heads, is) = mould.read(line, &self.shares, fields)?;
+        let (heads, is) = mould.read(line, &self.shares, &mut self.parts, fields)?;
         sum.is_none_or(|sum| sum == is).then_some(heads)
     }
 
@@ -180,66 +194,81 @@ impl Mould {
     /// Clock and running number, and the checksum of all up to the end.
     #[inline]
     #[expect(clippy::cast_possible_truncation, reason = "the ranges hold all numbers that count")]
-    fn read(&self, line: &[u8], shares: &Shares, fields: &mut [Raw]) -> Option<(Heads, u16)> {
+    fn read(&self, line: &[u8], shares: &Shares, parts: &mut Parts, fields: &mut [Raw]) -> Option<(Heads, u16)> {
         let mut reader = Reader { line, shares, sum: self.sum, good: true };
-        let t = reader.number(&self.clock) as u32;
-        let s = self.sequence.as_ref().map(|place| reader.number(place) as u16);
-        for short in &self.short {
-            let value = reader.short(short);
-            store(Raw::Number(f64::from(value.cast_signed())), short.slot, fields);
+        for place in &self.short {
+            let value = reader.short(place);
+            store(Raw::Number(f64::from(value.cast_signed())), place.into, fields);
         }
+        self.read_parts(&mut reader, parts);
+        let t = part(parts, self.clock?) as u32;
         for pulse in &self.pulses {
-            let edges = reader.edges(pulse);
+            let part = |place: u16| part(parts, pulse.first + place) as u32;
+            let gaps = pulse.four.then(|| (part(2), part(3)));
+            let edges = Edges { count: part(0), last: part(1), gaps };
             reader.good &= plausible(edges, t);
             store(Raw::Edges(edges), pulse.slot, fields);
         }
         for (place, slot) in &self.long {
-            let value = reader.number(place);
-            store(Raw::Number(value.cast_signed() as f64), *slot, fields);
+            store(Raw::Number(part(parts, *place).cast_signed() as f64), *slot, fields);
         }
         for slot in &self.nulls {
             store(Raw::Null, *slot, fields);
         }
+        let s = self.sequence.map(|place| part(parts, place) as u16);
         reader.good.then_some((Heads { t, s }, reader.sum))
+    }
+
+    #[inline]
+    fn read_parts(&self, reader: &mut Reader<'_>, parts: &mut Parts) {
+        for place in &self.short_parts {
+            parts[usize::from(place.into) % NUMBERS] = u64::from(reader.short(place));
+        }
+        for place in &self.long_parts {
+            parts[usize::from(place.into) % NUMBERS] = reader.long(place);
+        }
     }
 
     /// `None` where a number is too long, there are too many, or no clock.
     fn learn(&mut self, text: &[u8], marks: &[Mark], most: f64, shares: &mut Shares) -> Option<()> {
-        if marks.len() > MEMBERS || text.len() < 8 {
+        if text.len() < 8 {
             return None;
         }
         self.empty(text);
-        let mut clock = None;
+        let mut parts = 0;
         for mark in marks {
-            let (class, slot) = (mark.target.class, mark.target.slot);
+            let slot = mark.target.slot;
             let value = text.get(mark.value..mark.after)?;
             if value == NULL {
                 self.nulls.push(slot);
+                parts += 1;
                 continue;
             }
+            let first = parts;
             let mut at = mark.value;
-            let mut next = || self.place(text, &mut at, class, most, shares);
-            match class {
-                Class::Clock => clock = Some(next()?),
-                Class::Sequence => self.sequence = Some(next()?),
-                Class::Pulse => {
-                    let (count, last) = (next()?, next()?);
-                    let four = value.iter().filter(|&&byte| byte == b',').count() == 3;
-                    let gaps = if four { Some((next()?, next()?)) } else { None };
-                    self.pulses.push(Pulse { count, last, gaps, slot });
+            for _ in 0..value.iter().filter(|&&byte| byte == b',').count() + 1 {
+                let number = self.number(text, &mut at, parts, mark.target.class, most)?;
+                // Twelve digits in pairs.
+                for pair in 0..6 {
+                    shares.prepare(usize::from(number.distance) + 2 * pair);
                 }
-                _ => {
-                    let place = next()?;
-                    match place.short(slot) {
-                        Some(short) => self.short.push(short),
-                        None => self.long.push((place, slot)),
-                    }
+                match number.short() {
+                    Some(short) if is_value(mark.target.class) => self.short.push(Short { into: slot, ..short }),
+                    Some(short) => self.short_parts.push(short),
+                    None => self.long_parts.push(number),
                 }
+                parts += 1;
+            }
+            match mark.target.class {
+                Class::Clock => self.clock = Some(first),
+                Class::Sequence => self.sequence = Some(first),
+                Class::Pulse => self.pulses.push(Pulse { first, slot, four: parts - first == 4 }),
+                _ if self.long_parts.last().is_some_and(|long| long.into == first) => self.long.push((first, slot)),
+                _ => {}
             }
         }
-        self.clock = clock?;
         self.sum = self.sum_of_zeros(text, shares);
-        Some(())
+        (usize::from(parts) <= NUMBERS && self.clock.is_some()).then_some(())
     }
 
     /// Begins with the look of `text`, without any number.
@@ -247,10 +276,12 @@ impl Mould {
         self.is.clear();
         self.lift.clear();
         self.short.clear();
+        self.short_parts.clear();
+        self.long_parts.clear();
         self.long.clear();
         self.nulls.clear();
         self.pulses.clear();
-        self.sequence = None;
+        (self.clock, self.sequence) = (None, None);
         let (words, _) = text.as_chunks::<8>();
         for word in words.iter().chain(text.last_chunk::<8>()) {
             self.is.push(u64::from_le_bytes(*word));
@@ -258,40 +289,22 @@ impl Mould {
         }
     }
 
-    /// The place of the next number of `text` from `at` on, whose digits are free from now on.
-    fn place(
-        &mut self,
-        text: &[u8],
-        at: &mut usize,
-        class: Class,
-        most: f64,
-        shares: &mut Shares,
-    ) -> Option<Place> {
+    /// The next number of `text` from `at` on, whose digits are free from now on.
+    fn number(&mut self, text: &[u8], at: &mut usize, into: u16, class: Class, most: f64) -> Option<Long> {
         let from = *at + text.get(*at..)?.iter().position(u8::is_ascii_digit)?;
         let digits = text.get(from..)?.iter().take_while(|byte| byte.is_ascii_digit()).count();
         *at = from + digits;
         self.free(from, *at, text.len());
-        let place = Place::new(from, digits, text.len() - *at, class, most)?;
-        for pair in 0..digits.div_ceil(2) {
-            shares.prepare(usize::from(place.distance) + 2 * pair);
-            // The first eight digits of a longer number make pairs of their own.
-            shares.prepare(usize::from(place.distance) + usize::from(place.more) + 2 * pair);
-        }
-        Some(place)
+        Long::new(from, digits, text.len() - *at, into, class, most)
     }
 
     /// The checksum that `text` would have with all of its digits 0: what they add is taken away.
     fn sum_of_zeros(&self, text: &[u8], shares: &Shares) -> u16 {
         let mut reader = Reader { line: text, shares, sum: checksum(text), good: true };
-        for place in self.sequence.iter().chain([&self.clock]).chain(self.long.iter().map(|(place, _)| place)) {
-            reader.number(place);
+        for place in &self.short {
+            reader.short(place);
         }
-        for short in &self.short {
-            reader.short(short);
-        }
-        for pulse in &self.pulses {
-            reader.edges(pulse);
-        }
+        self.read_parts(&mut reader, &mut [0; NUMBERS]);
         reader.sum
     }
 
@@ -324,45 +337,32 @@ impl Reader<'_> {
     #[inline]
     fn short(&mut self, place: &Short) -> u32 {
         let digits = (half_word(self.line, usize::from(place.from)) ^ 0x3030_3030) << (place.up & 31);
-        let pairs = digits.wrapping_mul(10).wrapping_add(digits >> 8);
-        let value = (pairs & 0xFF) * 100 + (pairs >> 16 & 0xFF);
+        let value = four(digits);
         self.sum ^= self.shares.of_four(digits, place.distance);
         self.good &= value.wrapping_sub(place.low) <= place.span;
         value
     }
 
     #[inline]
-    fn number(&mut self, place: &Place) -> u64 {
-        let from = usize::from(place.from);
-        let digits = (word(self.line, from) ^ ZEROS) << (place.up & 63);
+    fn long(&mut self, place: &Long) -> u64 {
+        let (from, ahead) = (usize::from(place.from), usize::from(place.ahead));
+        let digits = (word(self.line, from + ahead) ^ ZEROS) << (place.up & 63);
         let mut value = fold(digits);
-        self.sum ^= self.shares.of_eight(digits, place.distance + u16::from(place.more));
-        if place.more != 0 {
-            let more = place.more & 7;
-            let rest = ((word(self.line, from + 8) ^ ZEROS) << (56 - 8 * more)) << 8;
-            value = value * POWERS[usize::from(more)] + fold(rest);
-            self.sum ^= self.shares.of_eight(rest, place.distance);
+        self.sum ^= self.shares.of_eight(digits, place.distance);
+        if ahead != 0 {
+            let digits = (half_word(self.line, from) ^ 0x3030_3030) << ((32 - 8 * ahead) & 31);
+            value += u64::from(four(digits)) * 100_000_000;
+            self.sum ^= self.shares.of_four(digits, place.distance + 8);
         }
         self.good &= value.wrapping_sub(place.low) <= place.span;
         value
     }
-
-    #[inline]
-    #[expect(clippy::cast_possible_truncation, reason = "the ranges hold all numbers that count")]
-    fn edges(&mut self, pulse: &Pulse) -> Edges {
-        let (count, last) = (self.number(&pulse.count) as u32, self.number(&pulse.last) as u32);
-        let gaps = pulse.gaps.as_ref().map(|(shortest, longest)| {
-            let shortest = self.number(shortest) as u32;
-            (shortest, self.number(longest) as u32)
-        });
-        Edges { count, last, gaps }
-    }
 }
 
-impl Place {
+impl Long {
     /// The number of `digits` digits at `from`, the last of them `distance` from the end.
-    fn new(from: usize, digits: usize, distance: usize, class: Class, most: f64) -> Option<Self> {
-        let first = digits.min(8);
+    fn new(from: usize, digits: usize, distance: usize, into: u16, class: Class, most: f64) -> Option<Self> {
+        let last = digits.min(8);
         let shortest = if digits == 1 { 0 } else { 10_u64.checked_pow(u32::try_from(digits).ok()? - 1)? };
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a count of the converter")]
         let most = most as u64;
@@ -377,21 +377,39 @@ impl Place {
         let low = shortest.max(least);
         Some(Self {
             from: u16::try_from(from).ok()?,
-            up: u8::try_from(64 - 8 * first).ok()?,
-            more: u8::try_from(digits - first).ok().filter(|&more| more < 8)?,
             distance: u16::try_from(distance).ok()?,
+            into,
+            up: u8::try_from(64 - 8 * last).ok()?,
+            ahead: u8::try_from(digits - last).ok().filter(|&ahead| ahead <= 4)?,
             low,
             span: highest.checked_sub(low)?,
         })
     }
 
-    /// The same as a short one that goes into `slot`; `None` where it has more than four digits.
-    fn short(&self, slot: u16) -> Option<Short> {
+    /// The same as a short one; `None` where it has more than four digits.
+    fn short(&self) -> Option<Short> {
         let up = u16::from(self.up).checked_sub(32)?;
         let low = u32::try_from(self.low).ok()?;
         let span = u32::try_from(self.span).unwrap_or(u32::MAX - low);
-        Some(Short { from: self.from, up, distance: self.distance, slot, low, span })
+        Some(Short { from: self.from, distance: self.distance, into: self.into, up, low, span })
     }
+}
+
+/// Whether a number of that class is a value by itself.
+fn is_value(class: Class) -> bool {
+    !matches!(class, Class::Clock | Class::Sequence | Class::Pulse)
+}
+
+#[inline]
+fn part(parts: &Parts, place: u16) -> u64 {
+    parts[usize::from(place) % NUMBERS]
+}
+
+/// Four digits, the first one lowest, as a number.
+#[inline]
+fn four(digits: u32) -> u32 {
+    let pairs = digits.wrapping_mul(10).wrapping_add(digits >> 8);
+    (pairs & 0xFF) * 100 + (pairs >> 16 & 0xFF)
 }
 
 /// Four bytes of `line` from `at` on, as [`word`] gives eight.
@@ -491,6 +509,30 @@ mod tests {
                 other[place] = byte;
                 let both = byte.is_ascii_digit() && digits.iter().any(|range| range.contains(&place));
                 assert_eq!(moulds.kept[0].fits(&other), byte == line[place] || both, "{place} {byte}");
+            }
+        }
+    }
+
+    #[test]
+    fn the_checksum_follows_from_the_digits_of_numbers_of_any_length() {
+        for digits in 1..=12_usize {
+            for other in [1_u64, 7, 123_456_789] {
+                let text = |number: u64| format!("{{\"t\":5,\"oil\":{number},\"a0\":12");
+                let number = |first: u64| 10_u64.pow(u32::try_from(digits).unwrap() - 1) * first;
+                let (line, after) = (text(number(1)), text(number(8) + other * 31 % number(1)));
+                let mut moulds = Moulds::new();
+                moulds.marks.extend([
+                    Mark { target: target(Class::Clock, Target::NOWHERE), value: 5, after: 6 },
+                    Mark { target: target(Class::Number, 0), value: 13, after: 13 + digits },
+                    Mark { target: target(Class::Analog, 1), value: line.len() - 2, after: line.len() },
+                ]);
+                moulds.learn(line.as_bytes(), line.len(), 1023.0);
+                let sum = checksum(after.as_bytes());
+                let mut read = |sum| moulds.read(after.as_bytes(), after.len(), Some(sum), &mut [Raw::Absent; 2]);
+                assert_eq!(read(sum), Some(Heads { t: 5, s: None }), "{after}");
+                for bit in 0..16 {
+                    assert_eq!(read(sum ^ 1 << bit), None);
+                }
             }
         }
     }

@@ -35,8 +35,13 @@ impl Shares {
         else {
             return;
         };
+        if row[1] != 0 {
+            return;
+        }
         let add = |one: u16, digit: usize| {
-            (0..4).filter(|bit| digit >> bit & 1 == 1).fold(0, |sum, bit| sum ^ (0..bit).fold(one, |one, _| doubled(one)))
+            (0..4)
+                .filter(|bit| digit >> bit & 1 == 1)
+                .fold(0, |sum, bit| sum ^ (0..bit).fold(one, |one, _| doubled(one)))
         };
         let (low, high) = (|pair: usize| add(earlier, pair & 15), |pair: usize| add(later, pair >> 4));
         for (pair, share) in row.iter_mut().enumerate() {
