@@ -23,8 +23,10 @@ pub(super) struct Analog {
     /// Of the sensor supply's limits this input takes notice.
     pub of_supply: bool,
     adc_max: f64,
+    /// Whether remembering pays: a reference that trembles changes the supply each time, and what is quick is not worth it.
+    remembers: bool,
     /// What the newest counts gave, by their low bits.
-    remembered: Box<[Known]>,
+    remembered: Box<[Known; REMEMBERED]>,
     /// The supply that this holds for.
     supply: f64,
 }
@@ -51,15 +53,17 @@ impl Analog {
             Sensor::Curve { ratiometric, live_zero, .. } => (*ratiometric, *live_zero),
             _ => (None, None),
         };
+        let nominal = nominal(&input.circuit, ratiometric);
         Self {
             circuit: input.circuit,
+            remembers: nominal.is_some() || sense.is_slow(),
             sense,
             ratiometric,
             live_zero: live_zero.map(|(one, other)| (one.min(other), one.max(other))),
-            nominal: nominal(&input.circuit, ratiometric),
+            nominal,
             of_supply: ratiometric.is_some() || to_supply(&input.circuit),
             adc_max: f64::NAN,
-            remembered: vec![Known::NOTHING; REMEMBERED].into_boxed_slice(),
+            remembered: Box::new([Known::NOTHING; REMEMBERED]),
             supply: f64::NAN,
         }
     }
@@ -71,16 +75,15 @@ impl Analog {
         let supply = self.nominal.unwrap_or(supply);
         if (self.adc_max, self.supply) != (adc_max, supply) {
             (self.adc_max, self.supply) = (adc_max, supply);
-            // A reference that trembles changes the supply each time; then emptying would cost more than it brings.
-            if self.nominal.is_some() || self.sense.is_slow() {
+            if self.remembers {
                 self.remembered.fill(Known::NOTHING);
             }
         }
-        if self.nominal.is_none() && !self.sense.is_slow() {
+        if !self.remembers {
             let known = self.work_out(counts, supply);
             return (known.input, known.value);
         }
-        let slot = slot(counts) & (REMEMBERED - 1);
+        let slot = slot(counts) % REMEMBERED;
         if self.remembered[slot].counts != counts {
             self.remembered[slot] = self.work_out(counts, supply);
         }
@@ -111,9 +114,11 @@ impl Analog {
 }
 
 /// The low bits of whole counts spread neighbours over all places; a fraction shares its neighbour's.
-#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "only its low bits are used")]
+#[inline]
+#[expect(clippy::cast_possible_truncation, reason = "only its low bits are used")]
 fn slot(counts: f64) -> usize {
-    counts as u32 as usize
+    // 2^52: beyond it the last bit of a double stands for 1.
+    (counts + 4_503_599_627_370_496.0).to_bits() as usize
 }
 
 fn to_supply(circuit: &Circuit) -> bool {

@@ -42,6 +42,8 @@ pub(super) struct Feed {
     /// The shortest age that any of its channels may call too old.
     least: Micros,
     any_stale: bool,
+    /// Every input's field comes with each reading.
+    regular: bool,
 }
 
 /// A channel that is a running total of the link.
@@ -84,6 +86,7 @@ impl Feed {
             guard: Micros::MAX,
             least: inputs.iter().map(|input| input.freshness.least()).min().unwrap_or(Micros::MAX),
             any_stale: false,
+            regular: false,
             inputs,
         }
     }
@@ -104,16 +107,41 @@ impl Feed {
         judge |= self.read_supply(reading, adc_max);
         let step = self.supply.map_or(f64::NAN, |supply| pin_volts(1.0, adc_max, supply));
         let facts = Facts { adc_max, supply: self.supply, step, supply_bad: self.supply_bad };
-        for input in &mut self.inputs {
-            let place = input.channel;
-            let (shown, emf) = (&mut board.channels[place], &mut board.emf[place]);
-            board.touched[place] |= input.take(reading, facts, &self.pace, when, shown, emf);
+        if self.regular && !reading.restarted && self.pace.age(reading.at) <= self.least {
+            self.take_next(reading, &facts, when, board);
+        } else {
+            self.take_any(reading, &facts, when, board);
         }
         self.pace.hear(reading.at);
         self.newest = Some((reading.at, now));
         self.guard = self.guard.min(reading.at.saturating_add(self.least));
         if judge {
             self.judge(when, board);
+        }
+    }
+
+    /// Every input's way for any reading.
+    fn take_any(&mut self, reading: &Reading, facts: &Facts, when: When, board: &mut Board<'_>) {
+        self.regular = true;
+        for input in &mut self.inputs {
+            let place = input.channel;
+            let (shown, emf) = (&mut board.channels[place], &mut board.emf[place]);
+            board.touched[place] |= input.take(reading, facts, &self.pace, when, shown, emf);
+            self.regular &= input.freshness.is_with_each();
+        }
+    }
+
+    /// The same, shorter, for one of a steady stream.
+    fn take_next(&mut self, reading: &Reading, facts: &Facts, when: When, board: &mut Board<'_>) {
+        for input in &mut self.inputs {
+            let place = input.channel;
+            let (shown, emf) = (&mut board.channels[place], &mut board.emf[place]);
+            if input.take_next(reading, facts, when, shown, emf) {
+                board.touched[place] |= Touch::READ | Touch::CHANGED;
+            } else {
+                input.freshness.miss(&self.pace);
+                self.regular = false;
+            }
         }
     }
 

@@ -92,6 +92,13 @@ impl Freshness {
         was_stale
     }
 
+    /// Whether it came with each reading since the controller's run, or hearing it, began. Then [`Freshness::hear`] has
+    /// nothing to note, and gives `false` for every reading that comes within [`Freshness::least`].
+    #[inline]
+    pub fn is_with_each(&self) -> bool {
+        self.with_each
+    }
+
     /// A reading came without the field. `pace` has not heard of that reading yet.
     #[inline]
     pub fn miss(&mut self, pace: &Intervals) {

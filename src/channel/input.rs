@@ -81,7 +81,7 @@ impl Input {
     pub fn take(
         &mut self,
         reading: &Reading,
-        facts: Facts,
+        facts: &Facts,
         pace: &Intervals,
         when: When,
         shown: &mut Shown,
@@ -101,6 +101,32 @@ impl Input {
         self.taken = self.measure.take(raw, reading, facts, &mut shown.evidence);
         self.show(self.taken, touch, when, shown, emf);
         touch
+    }
+
+    /// The same where the field comes with each reading of its link, and the one before is not old. False where the line
+    /// does not carry it.
+    #[inline]
+    pub fn take_next(
+        &mut self,
+        reading: &Reading,
+        facts: &Facts,
+        when: When,
+        shown: &mut Shown,
+        emf: &mut Value,
+    ) -> bool {
+        let Some(raw) = reading.fields().get(self.field.index()) else { return false };
+        self.taken = match (raw, &mut self.measure) {
+            (Raw::Number(counts), Measure::Analog(analog)) => take_analog(analog, *counts, facts, &mut shown.evidence),
+            (Raw::Absent, Measure::Supply(_)) => match field(reading, FieldId::REF) {
+                Raw::Absent => return false,
+                raw => self.measure.take(raw, reading, facts, &mut shown.evidence),
+            },
+            (Raw::Absent, _) => return false,
+            (raw, measure) => measure.take(raw, reading, facts, &mut shown.evidence),
+        };
+        shown.heard = Some(when.now);
+        self.show(self.taken, Touch::READ | Touch::CHANGED, when, shown, emf);
+        true
     }
 
     /// The controller restarted: held values stay, but no rate lives on.
@@ -130,6 +156,7 @@ impl Input {
         self.taken.trust() != Trust::Missing
     }
 
+    #[inline]
     fn show(&mut self, value: Value, touch: Touch, when: When, shown: &mut Shown, emf: &mut Value) {
         if self.emf {
             *emf = value;
@@ -141,7 +168,7 @@ impl Input {
 
 impl Measure {
     #[inline]
-    fn take(&mut self, raw: &Raw, reading: &Reading, facts: Facts, evidence: &mut Evidence) -> Value {
+    fn take(&mut self, raw: &Raw, reading: &Reading, facts: &Facts, evidence: &mut Evidence) -> Value {
         match (self, raw) {
             (Self::Analog(analog), Raw::Number(counts)) => take_analog(analog, *counts, facts, evidence),
             (Self::Pulse(pulse, sense), Raw::Edges(edges)) => {
@@ -182,7 +209,7 @@ fn through(sense: &Sense, number: Option<f64>) -> Value {
 }
 
 #[inline]
-fn take_analog(analog: &mut Analog, counts: f64, facts: Facts, evidence: &mut Evidence) -> Value {
+fn take_analog(analog: &mut Analog, counts: f64, facts: &Facts, evidence: &mut Evidence) -> Value {
     let Some(supply) = facts.supply else {
         *evidence = Evidence { raw: counts, ..Evidence::NONE };
         return Value::bad(Trust::Supply);

@@ -4,7 +4,7 @@
 //! alarms sound, and each change once. No drawing, no clock. The states of ANSI/ISA-18.2 beyond normal and sounding
 //! (acknowledged, latched, shelved) will stand beside `active` in `Memory`.
 
-use crate::channel::{Condition, Moment};
+use crate::channel::{Condition, Moment, Value};
 use crate::config::{Alarm, Limit, Model};
 use crate::state::AlarmShown;
 use crate::time::{Micros, Stamp};
@@ -24,17 +24,22 @@ pub struct Change {
 #[derive(Clone, Debug)]
 pub struct Watch {
     alarms: Vec<Memory>,
-    /// Of each alarm, the values at which there is nothing to do; looked at first, and so kept close together.
+    /// Of each run of alarms of one channel, the values at which there is nothing to do; looked at first, and so kept
+    /// close together.
     quiet: Vec<Quiet>,
     /// The time of the last step, on the timeline of exports.
     stepped: Micros,
 }
 
+/// A range between two that are no numbers holds nothing.
 #[derive(Clone, Copy, Debug)]
 struct Quiet {
-    channel: usize,
     low: f64,
     high: f64,
+    channel: usize,
+    /// The alarms, by their place in the model.
+    from: usize,
+    to: usize,
 }
 
 #[derive(Clone, Debug)]
@@ -55,7 +60,20 @@ impl Watch {
     /// All quiet.
     pub fn new(model: &Model) -> Self {
         let alarms: Vec<_> = model.alarms.iter().map(Memory::new).collect();
-        Self { quiet: alarms.iter().map(Memory::quiet).collect(), alarms, stepped: Micros::MIN }
+        let mut quiet: Vec<Quiet> = Vec::new();
+        for (place, alarm) in alarms.iter().enumerate() {
+            match quiet.last_mut() {
+                Some(last) if last.channel == alarm.channel => last.to = place + 1,
+                _ => quiet.push(Quiet {
+                    low: f64::NAN,
+                    high: f64::NAN,
+                    channel: alarm.channel,
+                    from: place,
+                    to: place + 1,
+                }),
+            }
+        }
+        Self { alarms, quiet, stepped: Micros::MIN }
     }
 
     /// Looks at all channels at `moment`, which is `now` on the computer's timeline; `changed` hears of each alarm that
@@ -70,18 +88,23 @@ impl Watch {
     ) -> bool {
         self.stepped = moment.at;
         let mut any = false;
-        for (alarm, (quiet, memory)) in self.quiet.iter_mut().zip(&mut self.alarms).enumerate() {
+        for quiet in &mut self.quiet {
             let value = moment.channels[quiet.channel].smooth;
             if value.good().is_some_and(|number| number >= quiet.low && number <= quiet.high) {
                 continue;
             }
-            if memory.step(moment)
-                && let Some(shown) = shown.get_mut(alarm)
-            {
-                (shown.active, shown.since, any) = (memory.active, now, true);
-                changed(Change { alarm, active: memory.active, value: value.good() });
+            let mut range = Some((f64::NEG_INFINITY, f64::INFINITY));
+            for (alarm, memory) in self.alarms.iter_mut().enumerate().take(quiet.to).skip(quiet.from) {
+                if !memory.rests_at(value)
+                    && memory.step(moment)
+                    && let Some(shown) = shown.get_mut(alarm)
+                {
+                    (shown.active, shown.since, any) = (memory.active, now, true);
+                    changed(Change { alarm, active: memory.active, value: value.good() });
+                }
+                range = range.zip(memory.quiet()).map(|((low, high), own)| (low.max(own.0), high.min(own.1)));
             }
-            *quiet = memory.quiet();
+            (quiet.low, quiet.high) = range.unwrap_or((f64::NAN, f64::NAN));
         }
         any
     }
@@ -111,15 +134,18 @@ impl Memory {
     }
 
     /// Where there is nothing to do: on the right side of the limit while it neither sounds nor is about to.
-    fn quiet(&self) -> Quiet {
+    fn quiet(&self) -> Option<(f64, f64)> {
         let idle = !self.active && self.since.is_none() && !self.when.as_ref().is_some_and(Condition::looks_back);
-        // A range between two that are no numbers holds nothing.
-        let (low, high) = match self.limit {
-            _ if !idle => (f64::NAN, f64::NAN),
+        idle.then_some(match self.limit {
             Limit::Below(limit) => (limit, f64::INFINITY),
             Limit::Above(limit) => (f64::NEG_INFINITY, limit),
-        };
-        Quiet { channel: self.channel, low, high }
+        })
+    }
+
+    /// Whether there is nothing to do at `value`.
+    fn rests_at(&self, value: Value) -> bool {
+        let number = value.good().unwrap_or(f64::NAN);
+        self.quiet().is_some_and(|(low, high)| number >= low && number <= high)
     }
 
     /// True where it began or ended.

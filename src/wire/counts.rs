@@ -94,12 +94,14 @@ impl Counts {
         }
         let trailer = crc::usual_trailer(line);
         let end = match trailer {
-            Some((comma, sum)) if checksum(&line[..comma]) == sum => comma,
+            Some((comma, _)) => comma,
             None if !self.must_have_checksum() && line.ends_with(b"}") => line.len() - 1,
             _ => return None,
         };
-        let heads = match self.moulds.read(line, end, core.reading.fields_mut()) {
+        let sum = trailer.map(|(_, sum)| sum);
+        let heads = match self.moulds.read(line, end, sum, core.reading.fields_mut()) {
             Some(heads) => heads,
+            None if sum.is_some_and(|sum| sum != checksum(&line[..end])) => return None,
             None => self.unmoulded(core, line, end)?,
         };
         if trailer.is_some() {

@@ -55,9 +55,9 @@ pub(super) enum Trailer {
 /// The trailer in its usual spelling, without blanks: where its comma is, and the sum. `None` for anything else.
 pub(super) fn usual_trailer(line: &[u8]) -> Option<(usize, u16)> {
     let comma = line.len().checked_sub(TRAILER)?;
-    let [b',', b'"', b'c', b'r', b'c', b'"', b':', b'"', a, b, c, d, b'"', b'}'] = *line.get(comma..)? else {
-        return None;
-    };
+    let (name, rest) = line.get(comma..)?.split_first_chunk::<8>()?;
+    let [a, b, c, d, b'"', b'}'] = *rest else { return None };
+    (name == br#","crc":""#).then_some(())?;
     Some((comma, sum([a, b, c, d])?))
 }
 
@@ -90,16 +90,22 @@ fn trim(bytes: &[u8]) -> &[u8] {
 }
 
 /// The number that four upper-case hex digits say.
+#[inline]
 fn sum(digits: [u8; 4]) -> Option<u16> {
-    digits.into_iter().try_fold(0, |sum, digit| {
-        let digit = match digit {
-            b'0'..=b'9' => digit - b'0',
-            b'A'..=b'F' => digit - b'A' + 10,
-            _ => return None,
-        };
-        Some(sum << 4 | u16::from(digit))
-    })
+    let [a, b, c, d] = digits.map(|digit| u16::from(HEX[usize::from(digit)]));
+    ((a | b | c | d) < 16).then_some(a << 12 | b << 8 | c << 4 | d)
 }
+
+/// What each character says as an upper-case hex digit, over 15 where it is none.
+static HEX: [u8; 256] = {
+    let mut table = [0xFF; 256];
+    let mut digit = 0;
+    while digit < 16 {
+        table[b"0123456789ABCDEF"[digit as usize] as usize] = digit;
+        digit += 1;
+    }
+    table
+};
 
 #[cfg(test)]
 mod tests {

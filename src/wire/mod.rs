@@ -23,6 +23,7 @@ mod number;
 mod pairs;
 mod reading;
 mod scan;
+mod shares;
 mod splitter;
 
 pub use command::{COMMAND_MAX, CommandError, LEASE_MS, Pin, PinKind, RATE_HZ, ask_hello, set, set_rate};

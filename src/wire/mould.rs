@@ -3,24 +3,26 @@
 //! Owns a few moulds, each learned from a line that [`super::scan`] took. In: a line. Out: its fields, without looking at
 //! any name or searching for any end of a number; or `None` where no mould fits. A controller's values rarely change
 //! their count of digits, so most lines fit, and cost a third. What fits is by construction what the scanner would have
-//! read; a property test holds all ways against each other.
+//! read, and its checksum follows from its digits; a property test holds all ways against each other.
 
-use super::fields::{Class, Target};
-use super::number::{POWERS, ZEROS, fold, word};
-use super::scan::{Heads, plausible, put};
+use super::crc::checksum;
+use super::fields::Class;
+use super::number::{ZEROS, fold, word};
+use super::scan::{Heads, plausible};
+use super::shares::Shares;
 use super::{Edges, LINE_MAX, Raw};
 
 /// How many looks are kept: enough for three values that swing about a power of ten at once.
 const KEPT: usize = 8;
-/// The most numbers of a line that has a mould.
-const NUMBERS: usize = 96;
+/// The most numbers, and nulls, of a line that has a mould. A power of two.
+const NUMBERS: usize = 128;
 /// Learning one costs about as much as reading so many lines the longer way, so it is done no oftener.
 const PRICE: u32 = 16;
 
 /// A member of a line that was taken: what it is, where its value begins, and where that ends.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Mark {
-    pub target: Target,
+    pub target: super::fields::Target,
     pub value: usize,
     pub after: usize,
 }
@@ -33,6 +35,9 @@ pub(super) struct Moulds {
     oldest: usize,
     /// Lines since one was learned, up to [`PRICE`].
     credit: u32,
+    /// What digits add to a checksum.
+    shares: Shares,
+    parts: Box<Parts>,
     /// The members of the line that is being scanned.
     pub marks: Vec<Mark>,
 }
@@ -47,39 +52,64 @@ struct Mould {
     is: Vec<u64>,
     /// Lifts the top bit of a byte that is wrong: of any difference, or of a digit over 9.
     lift: Vec<u64>,
-    numbers: Vec<Place>,
+    /// The checksum while all digits are `0`.
+    sum: u16,
+    /// Values of at most four digits, as counts are: into the fields.
+    short: Vec<Short>,
+    /// Other numbers of at most four digits: into the parts.
+    short_parts: Vec<Short>,
+    /// All longer ones: into the parts.
+    long_parts: Vec<Long>,
+    /// Which part the clock is.
+    clock: Option<u16>,
+    /// Which part the running number is.
+    sequence: Option<u16>,
+    pulses: Vec<Pulse>,
+    /// Values of more digits: which part, and their field.
+    long: Vec<(u16, u16)>,
+    /// The fields that say none.
+    nulls: Vec<u16>,
 }
 
-/// Where a number is, and what becomes of it.
+/// Numbers on their way into fields.
+type Parts = [u64; NUMBERS];
+
+/// A number of more than four digits: where it is, and what it may be.
 #[derive(Clone, Copy, Debug)]
-struct Place {
+struct Long {
     /// Its first digit.
     from: u16,
-    /// How far its first eight digits, or all if there are fewer, move up in their word.
+    /// How far its last digit is from the end.
+    distance: u16,
+    /// Which part it is.
+    into: u16,
+    /// How far its last eight digits, or all if there are fewer, move up in their word.
     up: u8,
-    /// How many digits follow after eight.
-    more: u8,
-    use_of: Use,
-    slot: u16,
+    /// How many digits stand ahead of eight, up to four.
+    ahead: u8,
     /// The least it may be: by its range, and because it has no leading zero.
     low: u64,
     /// How much more it may be.
     span: u64,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Use {
-    Clock,
-    Sequence,
-    Value,
-    /// No number but the word for none.
-    Null,
-    /// The first of two parts of a pulse pin.
-    TwoParts,
-    /// The first of four.
-    FourParts,
-    /// Another part; never looked at alone.
-    Part,
+/// The same of at most four digits.
+#[derive(Clone, Copy, Debug)]
+struct Short {
+    from: u16,
+    distance: u16,
+    into: u16,
+    up: u16,
+    low: u32,
+    span: u32,
+}
+
+/// A pulse pin: the first of its two or four parts.
+#[derive(Clone, Copy, Debug)]
+struct Pulse {
+    first: u16,
+    slot: u16,
+    four: bool,
 }
 
 const NULL: &[u8] = b"null";
@@ -93,10 +123,19 @@ impl Moulds {
             end: 0,
             is: Vec::with_capacity(LINE_MAX / 8 + 1),
             lift: Vec::with_capacity(LINE_MAX / 8 + 1),
-            numbers: Vec::with_capacity(NUMBERS),
+            sum: 0,
+            clock: None,
+            sequence: None,
+            short: Vec::with_capacity(NUMBERS),
+            short_parts: Vec::with_capacity(NUMBERS),
+            long_parts: Vec::with_capacity(NUMBERS),
+            long: Vec::with_capacity(NUMBERS),
+            nulls: Vec::with_capacity(NUMBERS),
+            pulses: Vec::with_capacity(NUMBERS),
         };
         let kept = std::iter::repeat_with(empty).take(KEPT).collect();
-        Self { kept, oldest: 0, credit: PRICE, marks: Vec::with_capacity(NUMBERS) }
+        let parts = Box::new([0; NUMBERS]);
+        Self { kept, oldest: 0, credit: PRICE, shares: Shares::new(), parts, marks: Vec::with_capacity(NUMBERS) }
     }
 
     /// Forgets all, for a range has changed.
@@ -107,15 +146,17 @@ impl Moulds {
         self.credit = PRICE;
     }
 
-    /// Reads `line` into `fields`, all of which must be absent, if it fits a mould and every number its range.
+    /// Reads `line` into `fields`, all of which must be absent, if it fits a mould, each number its range, and all of it
+    /// the checksum `sum`, where there is one.
     #[inline]
-    pub(super) fn read(&mut self, line: &[u8], end: usize, fields: &mut [Raw]) -> Option<Heads> {
+    pub(super) fn read(&mut self, line: &[u8], end: usize, sum: Option<u16>, fields: &mut [Raw]) -> Option<Heads> {
         self.credit = (self.credit + 1).min(PRICE);
         if end < 8 {
             return None;
         }
         let mould = self.kept.iter().find(|mould| mould.end == end && mould.fits(line))?;
-        mould.read(line, fields)
+        let (heads, is) = mould.read(line, &self.shares, &mut self.parts, fields)?;
+        sum.is_none_or(|sum| sum == is).then_some(heads)
     }
 
     /// Learns the look of `line`, whose members [`Self::marks`] holds, unless one was learned just before.
@@ -131,7 +172,9 @@ impl Moulds {
         let Some(mould) = self.kept.get_mut(self.oldest) else { return };
         self.oldest = (self.oldest + 1) % KEPT;
         mould.end = 0;
-        if mould.learn(line, end, &self.marks, most).is_some() {
+        if let Some(text) = line.get(..end)
+            && mould.learn(text, &self.marks, most, &mut self.shares).is_some()
+        {
             mould.end = end;
         }
     }
@@ -148,62 +191,121 @@ impl Mould {
         (wrong | strange(word(line, self.end - 8), *last_is, *last_lift)) & TOPS == 0
     }
 
+    /// Clock and running number, and the checksum of all up to the end.
     #[inline]
-    fn read(&self, line: &[u8], fields: &mut [Raw]) -> Option<Heads> {
-        let (mut t, mut s) = (None, None);
-        let mut places = self.numbers.iter();
-        while let Some(place) = places.next() {
-            let value = place.read(line)?;
-            let target = Target { class: Class::Number, slot: place.slot };
-            match place.use_of {
-                Use::Value => put(Raw::Number(value.cast_signed() as f64), target, fields),
-                Use::Null => put(Raw::Null, target, fields),
-                Use::Clock => t = u32::try_from(value).ok(),
-                Use::Sequence => s = u16::try_from(value).ok(),
-                kind => {
-                    let mut part = || u32::try_from(places.next()?.read(line)?).ok();
-                    let (count, last) = (u32::try_from(value).ok()?, part()?);
-                    let gaps = if kind == Use::FourParts { Some((part()?, part()?)) } else { None };
-                    let edges = Edges { count, last, gaps };
-                    if !plausible(edges, t?) {
-                        return None;
-                    }
-                    put(Raw::Edges(edges), target, fields);
-                }
-            }
+    #[expect(clippy::cast_possible_truncation, reason = "the ranges hold all numbers that count")]
+    fn read(&self, line: &[u8], shares: &Shares, parts: &mut Parts, fields: &mut [Raw]) -> Option<(Heads, u16)> {
+        let mut reader = Reader { line, shares, sum: self.sum, good: true };
+        for place in &self.short {
+            let value = reader.short(place);
+            store(Raw::Number(f64::from(value.cast_signed())), place.into, fields);
         }
-        Some(Heads { t: t?, s })
+        self.read_parts(&mut reader, parts);
+        let t = part(parts, self.clock?) as u32;
+        for pulse in &self.pulses {
+            let part = |place: u16| part(parts, pulse.first + place) as u32;
+            let gaps = pulse.four.then(|| (part(2), part(3)));
+            let edges = Edges { count: part(0), last: part(1), gaps };
+            reader.good &= plausible(edges, t);
+            store(Raw::Edges(edges), pulse.slot, fields);
+        }
+        for (place, slot) in &self.long {
+            store(Raw::Number(part(parts, *place).cast_signed() as f64), *slot, fields);
+        }
+        for slot in &self.nulls {
+            store(Raw::Null, *slot, fields);
+        }
+        let s = self.sequence.map(|place| part(parts, place) as u16);
+        reader.good.then_some((Heads { t, s }, reader.sum))
     }
 
-    /// `None` where a number is too long, or there are too many.
-    fn learn(&mut self, line: &[u8], end: usize, marks: &[Mark], most: f64) -> Option<()> {
-        let text = line.get(..end).filter(|text| text.len() >= 8)?;
+    #[inline]
+    fn read_parts(&self, reader: &mut Reader<'_>, parts: &mut Parts) {
+        for place in &self.short_parts {
+            parts[usize::from(place.into) % NUMBERS] = u64::from(reader.short(place));
+        }
+        for place in &self.long_parts {
+            parts[usize::from(place.into) % NUMBERS] = reader.long(place);
+        }
+    }
+
+    /// `None` where a number is too long, there are too many, or no clock.
+    fn learn(&mut self, text: &[u8], marks: &[Mark], most: f64, shares: &mut Shares) -> Option<()> {
+        if text.len() < 8 {
+            return None;
+        }
+        self.empty(text);
+        let mut parts = 0;
+        for mark in marks {
+            let slot = mark.target.slot;
+            let value = text.get(mark.value..mark.after)?;
+            if value == NULL {
+                self.nulls.push(slot);
+                parts += 1;
+                continue;
+            }
+            let first = parts;
+            let mut at = mark.value;
+            for _ in 0..value.iter().filter(|&&byte| byte == b',').count() + 1 {
+                let number = self.number(text, &mut at, parts, mark.target.class, most)?;
+                // Twelve digits in pairs.
+                for pair in 0..6 {
+                    shares.prepare(usize::from(number.distance) + 2 * pair);
+                }
+                match number.short() {
+                    Some(short) if is_value(mark.target.class) => self.short.push(Short { into: slot, ..short }),
+                    Some(short) => self.short_parts.push(short),
+                    None => self.long_parts.push(number),
+                }
+                parts += 1;
+            }
+            match mark.target.class {
+                Class::Clock => self.clock = Some(first),
+                Class::Sequence => self.sequence = Some(first),
+                Class::Pulse => self.pulses.push(Pulse { first, slot, four: parts - first == 4 }),
+                _ if self.long_parts.last().is_some_and(|long| long.into == first) => self.long.push((first, slot)),
+                _ => {}
+            }
+        }
+        self.sum = self.sum_of_zeros(text, shares);
+        (usize::from(parts) <= NUMBERS && self.clock.is_some()).then_some(())
+    }
+
+    /// Begins with the look of `text`, without any number.
+    fn empty(&mut self, text: &[u8]) {
         self.is.clear();
         self.lift.clear();
-        self.numbers.clear();
+        self.short.clear();
+        self.short_parts.clear();
+        self.long_parts.clear();
+        self.long.clear();
+        self.nulls.clear();
+        self.pulses.clear();
+        (self.clock, self.sequence) = (None, None);
         let (words, _) = text.as_chunks::<8>();
         for word in words.iter().chain(text.last_chunk::<8>()) {
             self.is.push(u64::from_le_bytes(*word));
             self.lift.push(0x7F7F_7F7F_7F7F_7F7F);
         }
-        for mark in marks {
-            let value = text.get(mark.value..mark.after)?;
-            if value == NULL {
-                let place = Place::new(mark.value, 1, 0, 1, mark.target, most)?;
-                self.numbers.push(Place { use_of: Use::Null, low: 0, span: u64::MAX, ..place });
-                continue;
-            }
-            let parts = value.split(|byte| !byte.is_ascii_digit()).filter(|part| !part.is_empty()).count();
-            let mut at = mark.value;
-            for part in 0..parts {
-                let from = at + text.get(at..)?.iter().position(u8::is_ascii_digit)?;
-                let digits = text.get(from..)?.iter().take_while(|byte| byte.is_ascii_digit()).count();
-                at = from + digits;
-                self.free(from, at, end);
-                self.numbers.push(Place::new(from, digits, part, parts, mark.target, most)?);
-            }
+    }
+
+    /// The next number of `text` from `at` on, whose digits are free from now on.
+    fn number(&mut self, text: &[u8], at: &mut usize, into: u16, class: Class, most: f64) -> Option<Long> {
+        let from = *at + text.get(*at..)?.iter().position(u8::is_ascii_digit)?;
+        let digits = text.get(from..)?.iter().take_while(|byte| byte.is_ascii_digit()).count();
+        *at = from + digits;
+        self.free(from, *at, text.len());
+        Long::new(from, digits, text.len() - *at, into, class, most)
+    }
+
+    /// The checksum that `text` would have with all of its digits 0: what they add is taken away.
+    fn sum_of_zeros(&self, text: &[u8], shares: &Shares) -> u16 {
+        let mut reader = Reader { line: text, shares, sum: checksum(text), good: true };
+        for place in &self.short {
+            reader.short(place);
         }
-        (self.numbers.len() <= NUMBERS).then_some(())
+        self.read_parts(&mut reader, &mut [0; NUMBERS]);
+        reader.sum
     }
 
     /// The bytes `from`…`to` may be any digit.
@@ -221,46 +323,109 @@ impl Mould {
     }
 }
 
-impl Place {
-    /// The number of `digits` digits at `from`, which is the part `part` of `parts` of a member.
-    fn new(from: usize, digits: usize, part: usize, parts: usize, target: Target, most: f64) -> Option<Self> {
-        let first = digits.min(8);
+/// Reads numbers, and keeps what all of them together gave. Looks at ranges only in the end, without a branch for each.
+struct Reader<'a> {
+    line: &'a [u8],
+    shares: &'a Shares,
+    /// The checksum so far.
+    sum: u16,
+    /// Every number was in its range.
+    good: bool,
+}
+
+impl Reader<'_> {
+    #[inline]
+    fn short(&mut self, place: &Short) -> u32 {
+        let digits = (half_word(self.line, usize::from(place.from)) ^ 0x3030_3030) << (place.up & 31);
+        let value = four(digits);
+        self.sum ^= self.shares.of_four(digits, place.distance);
+        self.good &= value.wrapping_sub(place.low) <= place.span;
+        value
+    }
+
+    #[inline]
+    fn long(&mut self, place: &Long) -> u64 {
+        let (from, ahead) = (usize::from(place.from), usize::from(place.ahead));
+        let digits = (word(self.line, from + ahead) ^ ZEROS) << (place.up & 63);
+        let mut value = fold(digits);
+        self.sum ^= self.shares.of_eight(digits, place.distance);
+        if ahead != 0 {
+            let digits = (half_word(self.line, from) ^ 0x3030_3030) << ((32 - 8 * ahead) & 31);
+            value += u64::from(four(digits)) * 100_000_000;
+            self.sum ^= self.shares.of_four(digits, place.distance + 8);
+        }
+        self.good &= value.wrapping_sub(place.low) <= place.span;
+        value
+    }
+}
+
+impl Long {
+    /// The number of `digits` digits at `from`, the last of them `distance` from the end.
+    fn new(from: usize, digits: usize, distance: usize, into: u16, class: Class, most: f64) -> Option<Self> {
+        let last = digits.min(8);
         let shortest = if digits == 1 { 0 } else { 10_u64.checked_pow(u32::try_from(digits).ok()? - 1)? };
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a count of the converter")]
         let most = most as u64;
-        let (use_of, least, highest) = match (target.class, part, parts) {
-            (Class::Clock, ..) => (Use::Clock, 0, u64::from(u32::MAX)),
-            (Class::Sequence, ..) => (Use::Sequence, 0, u64::from(u16::MAX)),
-            (Class::Pulse, 0, 2) => (Use::TwoParts, 0, u64::from(u32::MAX)),
-            (Class::Pulse, 0, _) => (Use::FourParts, 0, u64::from(u32::MAX)),
-            (Class::Pulse, ..) => (Use::Part, 0, u64::from(u32::MAX)),
-            (Class::Reference, ..) => (Use::Value, 1, most),
-            (Class::Analog, ..) => (Use::Value, 0, most),
-            (Class::Level, ..) => (Use::Value, 0, 1),
-            (Class::Number | Class::Unknown, ..) => (Use::Value, 0, u64::MAX),
+        let (least, highest) = match class {
+            Class::Clock | Class::Pulse => (0, u64::from(u32::MAX)),
+            Class::Sequence => (0, u64::from(u16::MAX)),
+            Class::Reference => (1, most),
+            Class::Analog => (0, most),
+            Class::Level => (0, 1),
+            Class::Number | Class::Unknown => (0, u64::MAX),
         };
         let low = shortest.max(least);
         Some(Self {
             from: u16::try_from(from).ok()?,
-            up: u8::try_from(64 - 8 * first).ok()?,
-            more: u8::try_from(digits - first).ok().filter(|&more| more < 8)?,
-            use_of,
-            slot: target.slot,
+            distance: u16::try_from(distance).ok()?,
+            into,
+            up: u8::try_from(64 - 8 * last).ok()?,
+            ahead: u8::try_from(digits - last).ok().filter(|&ahead| ahead <= 4)?,
             low,
             span: highest.checked_sub(low)?,
         })
     }
 
-    #[inline]
-    fn read(&self, line: &[u8]) -> Option<u64> {
-        let from = usize::from(self.from);
-        let mut value = fold((word(line, from) ^ ZEROS) << (self.up & 63));
-        if self.more != 0 {
-            let more = usize::from(self.more & 7);
-            let rest = ((word(line, from + 8) ^ ZEROS) << (56 - 8 * more)) << 8;
-            value = value * POWERS[more] + fold(rest);
-        }
-        (value.wrapping_sub(self.low) <= self.span).then_some(value)
+    /// The same as a short one; `None` where it has more than four digits.
+    fn short(&self) -> Option<Short> {
+        let up = u16::from(self.up).checked_sub(32)?;
+        let low = u32::try_from(self.low).ok()?;
+        let span = u32::try_from(self.span).unwrap_or(u32::MAX - low);
+        Some(Short { from: self.from, distance: self.distance, into: self.into, up, low, span })
+    }
+}
+
+/// Whether a number of that class is a value by itself.
+fn is_value(class: Class) -> bool {
+    !matches!(class, Class::Clock | Class::Sequence | Class::Pulse)
+}
+
+#[inline]
+fn part(parts: &Parts, place: u16) -> u64 {
+    parts[usize::from(place) % NUMBERS]
+}
+
+/// Four digits, the first one lowest, as a number.
+#[inline]
+fn four(digits: u32) -> u32 {
+    let pairs = digits.wrapping_mul(10).wrapping_add(digits >> 8);
+    (pairs & 0xFF) * 100 + (pairs >> 16 & 0xFF)
+}
+
+/// Four bytes of `line` from `at` on, as [`word`] gives eight.
+#[inline]
+fn half_word(line: &[u8], at: usize) -> u32 {
+    match line.get(at..).and_then(|rest| rest.first_chunk::<4>()) {
+        Some(chunk) => u32::from_le_bytes(*chunk),
+        #[expect(clippy::cast_possible_truncation, reason = "the lower half")]
+        None => word(line, at) as u32,
+    }
+}
+
+#[inline]
+fn store(raw: Raw, slot: u16, fields: &mut [Raw]) {
+    if let Some(field) = fields.get_mut(usize::from(slot)) {
+        *field = raw;
     }
 }
 
@@ -279,6 +444,7 @@ fn strange(word: u64, is: u64, lift: u64) -> u64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::wire::fields::Target;
 
     fn target(class: Class, slot: u16) -> Target {
         Target { class, slot }
@@ -295,13 +461,13 @@ mod tests {
             moulds.learn(odd, 19, 1023.0);
             assert_eq!((moulds.oldest, moulds.credit), (oldest, 0));
         }
-        assert!(moulds.read(&line, end, &mut [Raw::Absent; 2]).is_some());
+        assert!(moulds.read(&line, end, None, &mut [Raw::Absent; 2]).is_some());
         let null = br#"{"t":200,"a0":null,"crc":"0000"}"#;
         moulds.credit = PRICE;
         moulds.marks[1].after = 18;
         moulds.learn(null, 18, 1023.0);
         let mut fields = [Raw::Absent; 2];
-        assert!(moulds.read(null, 18, &mut fields).is_some());
+        assert!(moulds.read(null, 18, None, &mut fields).is_some());
         assert_eq!(fields, [Raw::Null, Raw::Absent]);
     }
 
@@ -325,12 +491,12 @@ mod tests {
         line[5..8].copy_from_slice(b"250");
         line[14..17].copy_from_slice(b"100");
         let mut fields = [Raw::Absent; 2];
-        assert_eq!(moulds.read(&line, end, &mut fields), Some(Heads { t: 250, s: None }));
+        assert_eq!(moulds.read(&line, end, None, &mut fields), Some(Heads { t: 250, s: None }));
         let edges = Edges { count: 17, last: 150, gaps: Some((99, 101)) };
         assert_eq!(fields, [Raw::Number(100.0), Raw::Edges(edges)]);
-        assert_eq!(moulds.read(&line, end - 1, &mut fields), None);
+        assert_eq!(moulds.read(&line, end - 1, None, &mut fields), None);
         moulds.clear();
-        assert_eq!(moulds.read(&line, end, &mut fields), None);
+        assert_eq!(moulds.read(&line, end, None, &mut fields), None);
     }
 
     #[test]
@@ -348,19 +514,43 @@ mod tests {
     }
 
     #[test]
+    fn the_checksum_follows_from_the_digits_of_numbers_of_any_length() {
+        for digits in 1..=12_usize {
+            for other in [1_u64, 7, 123_456_789] {
+                let text = |number: u64| format!("{{\"t\":5,\"oil\":{number},\"a0\":12");
+                let number = |first: u64| 10_u64.pow(u32::try_from(digits).unwrap() - 1) * first;
+                let (line, after) = (text(number(1)), text(number(8) + other * 31 % number(1)));
+                let mut moulds = Moulds::new();
+                moulds.marks.extend([
+                    Mark { target: target(Class::Clock, Target::NOWHERE), value: 5, after: 6 },
+                    Mark { target: target(Class::Number, 0), value: 13, after: 13 + digits },
+                    Mark { target: target(Class::Analog, 1), value: line.len() - 2, after: line.len() },
+                ]);
+                moulds.learn(line.as_bytes(), line.len(), 1023.0);
+                let sum = checksum(after.as_bytes());
+                let mut read = |sum| moulds.read(after.as_bytes(), after.len(), Some(sum), &mut [Raw::Absent; 2]);
+                assert_eq!(read(sum), Some(Heads { t: 5, s: None }), "{after}");
+                for bit in 0..16 {
+                    assert_eq!(read(sum ^ 1 << bit), None);
+                }
+            }
+        }
+    }
+
+    #[test]
     fn what_fits_must_also_be_in_its_range_and_without_leading_zeros() {
         let (mut moulds, line, end) = learned();
         for (from, text) in [(5, "099"), (14, "099"), (27, "201"), (27, "015"), (31, "99,098")] {
             let mut other = line.clone();
             other[from..from + text.len()].copy_from_slice(text.as_bytes());
-            assert_eq!(moulds.read(&other, end, &mut [Raw::Absent; 2]), None, "{text}");
+            assert_eq!(moulds.read(&other, end, None, &mut [Raw::Absent; 2]), None, "{text}");
         }
         moulds.clear();
         moulds.learn(&line, end, 600.0);
         let mut other = line.clone();
         other[14..17].copy_from_slice(b"601");
-        assert_eq!(moulds.read(&other, end, &mut [Raw::Absent; 2]), None);
+        assert_eq!(moulds.read(&other, end, None, &mut [Raw::Absent; 2]), None);
         other[14..17].copy_from_slice(b"600");
-        assert!(moulds.read(&other, end, &mut [Raw::Absent; 2]).is_some());
+        assert!(moulds.read(&other, end, None, &mut [Raw::Absent; 2]).is_some());
     }
 }

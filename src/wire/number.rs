@@ -64,7 +64,7 @@ pub(super) fn whole(line: &[u8], at: usize) -> Option<(u64, usize)> {
 }
 
 /// Powers of ten up to the seven digits that a second word may add.
-pub(super) const POWERS: [u64; 8] = [1, 10, 100, 1_000, 10_000, 100_000, 1_000_000, 10_000_000];
+const POWERS: [u64; 8] = [1, 10, 100, 1_000, 10_000, 100_000, 1_000_000, 10_000_000];
 
 /// The value of the leading decimal digits of eight bytes, and how many there are.
 #[inline]
