@@ -80,6 +80,8 @@ impl std::error::Error for ScreenError {}
 
 /// How often the terminal's size is looked at while nothing else happens.
 const LOOK_AROUND: Duration = Duration::from_millis(250);
+/// How old the known size of the terminal may be when a frame is drawn.
+const SIZE_KNOWN: Duration = Duration::from_millis(100);
 /// A frame that the terminal has not taken for so long is followed by a whole one.
 const STALLED: Duration = Duration::from_secs(2);
 
@@ -113,6 +115,8 @@ struct Loop {
     /// Least time between two frames.
     gap: Duration,
     size: (u16, u16),
+    /// When the terminal's size was looked at.
+    sized: Option<Instant>,
     /// Something may have changed since the last frame.
     changed: bool,
     drawn: Option<Instant>,
@@ -133,6 +137,7 @@ impl Loop {
             heard: None,
             command: session.command,
             gap: Duration::from_secs(1) / session.frames_per_s.max(1),
+            sized: None,
             changed: true,
             drawn: None,
             waiting: Vec::new(),
@@ -224,7 +229,12 @@ impl Loop {
         got
     }
 
+    /// Looks at the terminal's size now and then: asking before each frame would cost more than it tells.
     fn resized(&mut self) {
+        if self.sized.is_some_and(|sized| sized.elapsed() < SIZE_KNOWN) {
+            return;
+        }
+        self.sized = Some(Instant::now());
         if let Some(size) = self.terminal.size().filter(|size| *size != self.size) {
             self.size = size;
             self.changed = true;

@@ -95,7 +95,16 @@ impl History {
         let oldest = newest - KEPT + 1;
         let first = from.div_euclid(BUCKET).max(oldest);
         let last = (to - 1).div_euclid(BUCKET).min(newest);
-        (first..=last).map(|bucket| self.ring[self.slot(bucket) + channel]).fold(Column::GAP, Column::join)
+        let count = usize::try_from(last - first + 1).unwrap_or(0);
+        // The ring is walked in at most two straight pieces, so that a place is worked out once and not for each bucket.
+        let start = self.slot(first);
+        let until_wrap = (self.ring.len() - start) / self.channels.max(1);
+        let straight = count.min(until_wrap);
+        let piece = |start: usize, count: usize| {
+            let buckets = self.ring[start..start + count * self.channels].chunks_exact(self.channels.max(1));
+            buckets.map(|bucket| bucket[channel]).fold(Column::GAP, Column::join)
+        };
+        piece(start, straight).join(piece(0, count - straight))
     }
 
     /// Makes `bucket` the newest, emptying what was passed over. An older one is left as it is.

@@ -177,12 +177,11 @@ impl Bow {
         (left, self.width - left)
     }
 
-    /// The dot at `share` of the scale, `inward` columns inside the outer edge.
+    /// The dot in the direction `(sin, cos)`, `inward` columns inside the outer edge.
     #[expect(clippy::cast_possible_truncation, reason = "inside the canvas")]
-    fn dot(&self, share: f64, inward: f64) -> (i32, i32) {
-        let angle = PI * (1.0 - share);
-        let x = self.centre.0 + (self.radius.0 - inward) * angle.cos();
-        let y = self.centre.1 - (self.radius.1 - inward) * angle.sin();
+    fn dot(&self, (sin, cos): (f64, f64), inward: f64) -> (i32, i32) {
+        let x = self.centre.0 + (self.radius.0 - inward) * cos;
+        let y = self.centre.1 - (self.radius.1 - inward) * sin;
         let (across, down) = (f64::from(self.dots.across()), f64::from(self.dots.down()));
         ((x * across).floor() as i32, (y * down / 2.0).floor() as i32)
     }
@@ -195,29 +194,35 @@ impl Bow {
         let step = 1.0 / f64::from(self.dots.down().max(2)) * 1.5;
         for index in 0..=steps {
             let share = f64::from(index) / f64::from(steps);
+            let way = direction(share);
             if let Some(level) = item.zone(share) {
-                self.stroke(canvas, share, (0.0, 0.7, step), Tone::faint(level));
+                self.stroke(canvas, way, (0.0, 0.7, step), Tone::faint(level));
             }
             if value.is_some_and(|value| share <= value) {
-                self.stroke(canvas, share, (0.0, self.band, step), lit);
+                self.stroke(canvas, way, (0.0, self.band, step), lit);
             } else {
-                let (x, y) = self.dot(share, self.band / 2.0);
+                let (x, y) = self.dot(way, self.band / 2.0);
                 canvas.set(x, y, Tone::Faint);
             }
         }
         if let Some(value) = value {
-            self.stroke(canvas, value, (0.0, self.band + 1.0, step / 2.0), pointer);
+            self.stroke(canvas, direction(value), (0.0, self.band + 1.0, step / 2.0), pointer);
         }
     }
 
-    fn stroke(&self, canvas: &mut Canvas, share: f64, (from, to, step): (f64, f64, f64), tone: Tone) {
+    fn stroke(&self, canvas: &mut Canvas, way: (f64, f64), (from, to, step): (f64, f64, f64), tone: Tone) {
         let mut inward = from;
         while inward <= to {
-            let (x, y) = self.dot(share, inward);
+            let (x, y) = self.dot(way, inward);
             canvas.set(x, y, tone);
             inward += step;
         }
     }
+}
+
+/// Sine and cosine of the direction in which `share` of the scale lies, seen from its centre.
+fn direction(share: f64) -> (f64, f64) {
+    (PI * (1.0 - share)).sin_cos()
 }
 
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a float cast saturates")]
