@@ -155,7 +155,7 @@ fn steady(number: u32) -> String {
     // Edges come every so many µs, whenever the line is; their gaps tremble a little.
     let edges = |first: u32, gap: u32, noise: u32| {
         let count = (t - 2_000_000_000) / gap;
-        format!("[{},{},{},{}]", first + count, 2_000_000_000 + count * gap + noise, gap - 20 - noise, gap + 20 + noise)
+        format!("[{},{},{},{}]", first + count, 2_000_000_000 + count * gap - noise, gap - 20 - noise, gap + 20 + noise)
     };
     let mut line = format!(
         r#"{{"s":{},"t":{t},"ref":{},"a0":{},"a1":{},"a2":{},"a3":{},"a4":{},"a5":{},"p2":{},"p3":{},"d4":1"#,
