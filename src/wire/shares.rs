@@ -12,8 +12,10 @@ const POLYNOMIAL: u16 = 0x1021;
 
 /// How many values two digits have that stand as bytes: the earlier one and sixteen times the later one.
 const PAIRS: usize = 256;
-/// One row for each distance from the end of a line.
-const ALL: usize = PAIRS * LINE_MAX;
+/// From the row of two digits to that of the two ahead of them, which are two further from the end.
+const STEP: usize = 2 * PAIRS;
+/// One row for each distance from the end of a line, and some for zeros that would stand before it.
+const ALL: usize = PAIRS * LINE_MAX + 8 * STEP;
 
 /// What digits add, by their distance from the end. All memory is taken at once, and a row filled when it is needed.
 #[derive(Clone, Debug)]
@@ -33,7 +35,7 @@ impl Row {
     #[inline]
     pub(super) const fn ahead(self, pairs: u32) -> Self {
         // Digits two further from the end are two rows on.
-        Self(self.0 + pairs * 2 * PAIRS as u32)
+        Self(self.0 + pairs * STEP as u32)
     }
 }
 
@@ -74,25 +76,24 @@ impl Shares {
     /// What four digits add, the last two of them those of `row`; they stand as bytes 0 to 9, the first one lowest.
     #[inline]
     pub(super) fn of_four(&self, digits: u32, row: Row) -> u32 {
-        let pairs = digits | digits >> 4;
-        self.of_pair(pairs >> 16, row) ^ self.of_pair(pairs, row.ahead(1))
+        let [pair, _, last, _] = (digits | digits >> 4).to_le_bytes();
+        let Some(rows) = self.rows_from::<{ STEP + PAIRS }>(row) else { return 0 };
+        u32::from(rows[usize::from(last)] ^ rows[STEP + usize::from(pair)])
     }
 
     /// The same of eight digits.
     #[inline]
-    #[expect(clippy::cast_possible_truncation, reason = "each time the lowest byte counts")]
     pub(super) fn of_eight(&self, digits: u64, row: Row) -> u32 {
-        let pairs = digits | digits >> 4;
-        self.of_pair((pairs >> 48) as u32, row)
-            ^ self.of_pair((pairs >> 32) as u32, row.ahead(1))
-            ^ self.of_pair((pairs >> 16) as u32, row.ahead(2))
-            ^ self.of_pair(pairs as u32, row.ahead(3))
+        let [first, _, second, _, third, _, last, _] = (digits | digits >> 4).to_le_bytes();
+        let Some(rows) = self.rows_from::<{ 3 * STEP + PAIRS }>(row) else { return 0 };
+        let share = |pairs: usize, pair: u8| rows[pairs * STEP + usize::from(pair)];
+        u32::from(share(0, last) ^ share(1, third) ^ share(2, second) ^ share(3, first))
     }
 
     #[inline]
-    fn of_pair(&self, pairs: u32, row: Row) -> u32 {
-        // Zeros ahead of a number may lie before the line; they add nothing, whichever row is asked.
-        u32::from(self.rows[(row.0 + (pairs & 0xFF)) as usize % ALL])
+    fn rows_from<const COUNT: usize>(&self, row: Row) -> Option<&[u16; COUNT]> {
+        let from = row.0 as usize;
+        self.rows.get(from..from + COUNT).and_then(|rows| rows.first_chunk())
     }
 }
 
