@@ -27,7 +27,10 @@ pub(super) struct Board<'a> {
 /// One link's channels.
 #[derive(Clone, Debug)]
 pub(super) struct Feed {
+    /// Those of analog pins first.
     inputs: Vec<Input>,
+    /// How many those are.
+    analog: usize,
     totals: Vec<Total>,
     reference: f64,
     limits: Option<(f64, f64)>,
@@ -64,8 +67,9 @@ impl Feed {
                 _ => None,
             })
         };
-        let inputs: Vec<_> =
+        let mut inputs: Vec<_> =
             of_link().filter_map(|(place, channel, input)| Input::new(place, channel, input)).collect();
+        inputs.sort_by_key(|input| !input.is_analog());
         let totals = of_link()
             .filter(|(_, _, input)| matches!(input.field, Field::LinkLost | Field::LinkBad | Field::LinkResets))
             .map(|(channel, config, input)| Total {
@@ -77,6 +81,7 @@ impl Feed {
             .collect();
         Self {
             totals,
+            analog: inputs.iter().filter(|input| input.is_analog()).count(),
             reference: model.links.get(link.index()).map_or(f64::NAN, |link| link.reference),
             limits: model.trust.supply,
             supply: None,
@@ -107,14 +112,17 @@ impl Feed {
         judge |= self.read_supply(reading, adc_max);
         let step = self.supply.map_or(f64::NAN, |supply| pin_volts(1.0, adc_max, supply));
         let facts = Facts { adc_max, supply: self.supply, step, supply_bad: self.supply_bad };
+        // Where every field came just now, nothing becomes stale sooner than the least age from now on.
+        let until = reading.at.saturating_add(self.least);
         if self.regular && !reading.restarted && self.pace.age(reading.at) <= self.least {
             self.take_next(reading, &facts, when, board);
+            self.guard = if self.regular { until } else { self.guard.min(until) };
         } else {
             self.take_any(reading, &facts, when, board);
+            self.guard = self.guard.min(until);
         }
         self.pace.hear(reading.at);
         self.newest = Some((reading.at, now));
-        self.guard = self.guard.min(reading.at.saturating_add(self.least));
         if judge {
             self.judge(when, board);
         }
@@ -133,16 +141,27 @@ impl Feed {
 
     /// The same, shorter, for one of a steady stream.
     fn take_next(&mut self, reading: &Reading, facts: &Facts, when: When, board: &mut Board<'_>) {
-        for input in &mut self.inputs {
-            let place = input.channel;
-            let (shown, emf) = (&mut board.channels[place], &mut board.emf[place]);
-            if input.take_next(reading, facts, when, shown, emf) {
-                board.touched[place] |= Touch::READ | Touch::CHANGED;
-            } else {
-                input.freshness.miss(&self.pace);
-                self.regular = false;
+        let (analog, others) = self.inputs.split_at_mut(self.analog);
+        let mut regular = true;
+        match facts.supply {
+            Some(supply) if !facts.supply_bad => {
+                for input in analog {
+                    let place = input.channel;
+                    if input.take_counts(reading.fields(), facts, supply, when.now, &mut board.channels[place]) {
+                        board.touched[place] |= Touch::READ | Touch::CHANGED;
+                    } else {
+                        regular &= take_next(input, reading, facts, &self.pace, when, board);
+                    }
+                }
+            }
+            _ => {
+                analog.iter_mut().for_each(|input| regular &= take_next(input, reading, facts, &self.pace, when, board))
             }
         }
+        for input in others {
+            regular &= take_next(input, reading, facts, &self.pace, when, board);
+        }
+        self.regular = regular;
     }
 
     /// The link's totals are `totals` now.
@@ -220,4 +239,23 @@ impl Feed {
         }
         changed
     }
+}
+
+/// True where the line carries the field of `input`.
+fn take_next(
+    input: &mut Input,
+    reading: &Reading,
+    facts: &Facts,
+    pace: &Intervals,
+    when: When,
+    board: &mut Board<'_>,
+) -> bool {
+    let place = input.channel;
+    let there = input.take_next(reading, facts, when, &mut board.channels[place], &mut board.emf[place]);
+    if there {
+        board.touched[place] |= Touch::READ | Touch::CHANGED;
+    } else {
+        input.freshness.miss(pace);
+    }
+    there
 }

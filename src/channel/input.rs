@@ -11,6 +11,7 @@ use super::sense::Sense;
 use super::{Touch, Trust, Value};
 use crate::config::{Channel, Field, Input as Config, Sensor};
 use crate::state::{Evidence, Shown};
+use crate::time::Stamp;
 use crate::wire::{FieldId, Raw, Reading};
 
 /// What an input must know of its link at one reading.
@@ -38,6 +39,8 @@ pub(super) struct Input {
     /// The newest reading with the states of the reading itself.
     taken: Value,
     of_supply: bool,
+    /// What its measure gives is what is shown, without any further step.
+    plain: bool,
     /// A thermocouple: what comes out here is the emf in mV, and another room's channel makes degrees of it.
     emf: bool,
     finish: Finish,
@@ -54,6 +57,7 @@ enum Measure {
 impl Input {
     /// The input of `channel`, which is the one at that place; `None` where it is fed by no field.
     pub fn new(place: usize, channel: &Channel, config: &Config) -> Option<Self> {
+        let emf = matches!(config.sensor, Sensor::Thermocouple { .. });
         let (field, measure) = match config.field {
             Field::Analog(field) => (field, Measure::Analog(Analog::new(config))),
             Field::Pulse { field, take, slowest } => {
@@ -70,7 +74,8 @@ impl Input {
             of_supply: matches!(&measure, Measure::Analog(analog) if analog.of_supply),
             measure,
             taken: Value::MISSING,
-            emf: matches!(config.sensor, Sensor::Thermocouple { .. }),
+            plain: !emf && channel.calibration.is_none() && channel.smooth.is_none(),
+            emf,
             finish: Finish::new(channel),
         })
     }
@@ -101,6 +106,30 @@ impl Input {
         self.taken = self.measure.take(raw, reading, facts, &mut shown.evidence);
         self.show(self.taken, touch, when, shown, emf);
         touch
+    }
+
+    /// Whether it is an analog input.
+    pub fn is_analog(&self) -> bool {
+        matches!(self.measure, Measure::Analog(_))
+    }
+
+    /// [`Input::take_next`] of an analog input at a `supply` within its limits, where the line has counts for it.
+    /// False, with nothing done, for all else.
+    #[inline]
+    pub fn take_counts(&mut self, fields: &[Raw], facts: &Facts, supply: f64, now: Stamp, shown: &mut Shown) -> bool {
+        let (Some(Raw::Number(counts)), Measure::Analog(analog), true) =
+            (fields.get(self.field.index()), &mut self.measure, self.plain)
+        else {
+            return false;
+        };
+        let (input, value) = analog.measure(*counts, facts.adc_max, supply);
+        shown.evidence = Evidence { raw: *counts, volts: *counts * facts.step, input };
+        shown.heard = Some(now);
+        if shown.value.trust() != value.trust() {
+            shown.since = now;
+        }
+        (self.taken, shown.value, shown.smooth) = (value, value, value);
+        true
     }
 
     /// The same where the field comes with each reading of its link, and the one before is not old. False where the line

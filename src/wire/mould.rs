@@ -7,9 +7,9 @@
 
 use super::crc::checksum;
 use super::fields::Class;
-use super::number::{ZEROS, fold, word};
+use super::number::{ZEROS, fold};
 use super::scan::{Heads, plausible};
-use super::shares::Shares;
+use super::shares::{Row, Shares};
 use super::{Edges, LINE_MAX, Raw};
 
 /// How many looks are kept: enough for three values that swing about a power of ten at once.
@@ -79,14 +79,14 @@ type Parts = [u64; NUMBERS];
 struct Long {
     /// Its first digit.
     from: u16,
-    /// How far its last digit is from the end.
-    distance: u16,
     /// Which part it is.
     into: u16,
     /// How far its last eight digits, or all if there are fewer, move up in their word.
     up: u8,
     /// How many digits stand ahead of eight, up to four.
     ahead: u8,
+    /// Of its last digits.
+    row: Row,
     /// The least it may be: by its range, and because it has no leading zero.
     low: u64,
     /// How much more it may be.
@@ -97,9 +97,9 @@ struct Long {
 #[derive(Clone, Copy, Debug)]
 struct Short {
     from: u16,
-    distance: u16,
-    into: u16,
     up: u16,
+    into: u16,
+    row: Row,
     low: u32,
     span: u32,
 }
@@ -155,7 +155,12 @@ impl Moulds {
             return None;
         }
         let mould = self.kept.iter().find(|mould| mould.end == end && mould.fits(line))?;
-        let (heads, is) = mould.read(line, &self.shares, &mut self.parts, fields)?;
+        // Numbers are read by whole words, and behind the last one there may be nothing but a brace.
+        let (heads, is) = if line.len() < end + 8 {
+            mould.read(&padded(line), &self.shares, &mut self.parts, fields)?
+        } else {
+            mould.read(line, &self.shares, &mut self.parts, fields)?
+        };
         sum.is_none_or(|sum| sum == is).then_some(heads)
     }
 
@@ -188,25 +193,29 @@ impl Mould {
         let Some((last_lift, lift)) = self.lift.split_last() else { return false };
         let looks = is.iter().zip(lift).zip(words);
         let wrong = looks.fold(0, |wrong, ((is, lift), word)| wrong | strange(u64::from_le_bytes(*word), *is, *lift));
-        (wrong | strange(word(line, self.end - 8), *last_is, *last_lift)) & TOPS == 0
+        (wrong | strange(eight_bytes(line, self.end - 8), *last_is, *last_lift)) & TOPS == 0
     }
 
     /// Clock and running number, and the checksum of all up to the end.
     #[inline]
     #[expect(clippy::cast_possible_truncation, reason = "the ranges hold all numbers that count")]
     fn read(&self, line: &[u8], shares: &Shares, parts: &mut Parts, fields: &mut [Raw]) -> Option<(Heads, u16)> {
-        let mut reader = Reader { line, shares, sum: self.sum, good: true };
+        let reader = Reader { line, shares };
+        let mut sum = 0;
+        let mut wrong = false;
         for place in &self.short {
-            let value = reader.short(place);
-            store(Raw::Number(f64::from(value.cast_signed())), place.into, fields);
+            let number = reader.short(place);
+            (sum, wrong) = (sum ^ number.share, wrong | number.wrong);
+            store(Raw::Number(f64::from((number.value as u32).cast_signed())), place.into, fields);
         }
-        self.read_parts(&mut reader, parts);
+        let (share, more_wrong) = self.read_parts(reader, parts);
+        (sum, wrong) = (sum ^ share, wrong | more_wrong);
         let t = part(parts, self.clock?) as u32;
         for pulse in &self.pulses {
             let part = |place: u16| part(parts, pulse.first + place) as u32;
             let gaps = pulse.four.then(|| (part(2), part(3)));
             let edges = Edges { count: part(0), last: part(1), gaps };
-            reader.good &= plausible(edges, t);
+            wrong |= !plausible(edges, t);
             store(Raw::Edges(edges), pulse.slot, fields);
         }
         for (place, slot) in &self.long {
@@ -216,17 +225,25 @@ impl Mould {
             store(Raw::Null, *slot, fields);
         }
         let s = self.sequence.map(|place| part(parts, place) as u16);
-        reader.good.then_some((Heads { t, s }, reader.sum))
+        (!wrong).then_some((Heads { t, s }, self.sum ^ sum as u16))
     }
 
+    /// Reads all parts, and gives what they add to the checksum, and whether one is out of its range.
     #[inline]
-    fn read_parts(&self, reader: &mut Reader<'_>, parts: &mut Parts) {
+    fn read_parts(&self, reader: Reader<'_>, parts: &mut Parts) -> (u32, bool) {
+        let mut sum = 0;
+        let mut wrong = false;
         for place in &self.short_parts {
-            parts[usize::from(place.into) % NUMBERS] = u64::from(reader.short(place));
+            let number = reader.short(place);
+            (sum, wrong) = (sum ^ number.share, wrong | number.wrong);
+            parts[usize::from(place.into) % NUMBERS] = number.value;
         }
         for place in &self.long_parts {
-            parts[usize::from(place.into) % NUMBERS] = reader.long(place);
+            let number = reader.long(place);
+            (sum, wrong) = (sum ^ number.share, wrong | number.wrong);
+            parts[usize::from(place.into) % NUMBERS] = number.value;
         }
+        (sum, wrong)
     }
 
     /// `None` where a number is too long, there are too many, or no clock.
@@ -247,11 +264,7 @@ impl Mould {
             let first = parts;
             let mut at = mark.value;
             for _ in 0..value.iter().filter(|&&byte| byte == b',').count() + 1 {
-                let number = self.number(text, &mut at, parts, mark.target.class, most)?;
-                // Twelve digits in pairs.
-                for pair in 0..6 {
-                    shares.prepare(usize::from(number.distance) + 2 * pair);
-                }
+                let number = self.number(text, &mut at, parts, mark.target.class, most, shares)?;
                 match number.short() {
                     Some(short) if is_value(mark.target.class) => self.short.push(Short { into: slot, ..short }),
                     Some(short) => self.short_parts.push(short),
@@ -290,22 +303,31 @@ impl Mould {
     }
 
     /// The next number of `text` from `at` on, whose digits are free from now on.
-    fn number(&mut self, text: &[u8], at: &mut usize, into: u16, class: Class, most: f64) -> Option<Long> {
+    fn number(
+        &mut self,
+        text: &[u8],
+        at: &mut usize,
+        into: u16,
+        class: Class,
+        most: f64,
+        shares: &mut Shares,
+    ) -> Option<Long> {
         let from = *at + text.get(*at..)?.iter().position(u8::is_ascii_digit)?;
         let digits = text.get(from..)?.iter().take_while(|byte| byte.is_ascii_digit()).count();
         *at = from + digits;
         self.free(from, *at, text.len());
-        Long::new(from, digits, text.len() - *at, into, class, most)
+        Long::new(from, digits, shares.prepare(text.len() - *at, digits)?, into, class, most)
     }
 
     /// The checksum that `text` would have with all of its digits 0: what they add is taken away.
     fn sum_of_zeros(&self, text: &[u8], shares: &Shares) -> u16 {
-        let mut reader = Reader { line: text, shares, sum: checksum(text), good: true };
-        for place in &self.short {
-            reader.short(place);
-        }
-        self.read_parts(&mut reader, &mut [0; NUMBERS]);
-        reader.sum
+        let padded = padded(text);
+        let reader = Reader { line: &padded, shares };
+        let (sum, _) = self.read_parts(reader, &mut [0; NUMBERS]);
+        let sum = self.short.iter().fold(sum, |sum, place| sum ^ reader.short(place).share);
+        #[expect(clippy::cast_possible_truncation, reason = "it has sixteen bits")]
+        let sum = sum as u16;
+        checksum(text) ^ sum
     }
 
     /// The bytes `from`…`to` may be any digit.
@@ -323,45 +345,52 @@ impl Mould {
     }
 }
 
-/// Reads numbers, and keeps what all of them together gave. Looks at ranges only in the end, without a branch for each.
+/// Reads numbers of a line.
+#[derive(Clone, Copy)]
 struct Reader<'a> {
     line: &'a [u8],
     shares: &'a Shares,
-    /// The checksum so far.
-    sum: u16,
-    /// Every number was in its range.
-    good: bool,
+}
+
+/// A number that was read. Ranges are looked at only once all are, without a branch for each.
+struct Number {
+    value: u64,
+    /// What it adds to the checksum.
+    share: u32,
+    /// It is out of its range.
+    wrong: bool,
 }
 
 impl Reader<'_> {
     #[inline]
-    fn short(&mut self, place: &Short) -> u32 {
-        let digits = (half_word(self.line, usize::from(place.from)) ^ 0x3030_3030) << (place.up & 31);
+    fn short(self, place: &Short) -> Number {
+        let digits = (four_bytes(self.line, usize::from(place.from)) ^ 0x3030_3030) << (place.up & 31);
         let value = four(digits);
-        self.sum ^= self.shares.of_four(digits, place.distance);
-        self.good &= value.wrapping_sub(place.low) <= place.span;
-        value
+        Number {
+            value: u64::from(value),
+            share: self.shares.of_four(digits, place.row),
+            wrong: value.wrapping_sub(place.low) > place.span,
+        }
     }
 
     #[inline]
-    fn long(&mut self, place: &Long) -> u64 {
+    fn long(self, place: &Long) -> Number {
         let (from, ahead) = (usize::from(place.from), usize::from(place.ahead));
-        let digits = (word(self.line, from + ahead) ^ ZEROS) << (place.up & 63);
+        let digits = (eight_bytes(self.line, from + ahead) ^ ZEROS) << (place.up & 63);
         let mut value = fold(digits);
-        self.sum ^= self.shares.of_eight(digits, place.distance);
+        let mut share = self.shares.of_eight(digits, place.row);
         if ahead != 0 {
-            let digits = (half_word(self.line, from) ^ 0x3030_3030) << ((32 - 8 * ahead) & 31);
+            let digits = (four_bytes(self.line, from) ^ 0x3030_3030) << ((32 - 8 * ahead) & 31);
             value += u64::from(four(digits)) * 100_000_000;
-            self.sum ^= self.shares.of_four(digits, place.distance + 8);
+            share ^= self.shares.of_four(digits, place.row.ahead(4));
         }
-        self.good &= value.wrapping_sub(place.low) <= place.span;
-        value
+        Number { value, share, wrong: value.wrapping_sub(place.low) > place.span }
     }
 }
 
 impl Long {
-    /// The number of `digits` digits at `from`, the last of them `distance` from the end.
-    fn new(from: usize, digits: usize, distance: usize, into: u16, class: Class, most: f64) -> Option<Self> {
+    /// The number of `digits` digits at `from`, the last two of which add to the checksum as `row` says.
+    fn new(from: usize, digits: usize, row: Row, into: u16, class: Class, most: f64) -> Option<Self> {
         let last = digits.min(8);
         let shortest = if digits == 1 { 0 } else { 10_u64.checked_pow(u32::try_from(digits).ok()? - 1)? };
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a count of the converter")]
@@ -377,8 +406,8 @@ impl Long {
         let low = shortest.max(least);
         Some(Self {
             from: u16::try_from(from).ok()?,
-            distance: u16::try_from(distance).ok()?,
             into,
+            row,
             up: u8::try_from(64 - 8 * last).ok()?,
             ahead: u8::try_from(digits - last).ok().filter(|&ahead| ahead <= 4)?,
             low,
@@ -391,7 +420,7 @@ impl Long {
         let up = u16::from(self.up).checked_sub(32)?;
         let low = u32::try_from(self.low).ok()?;
         let span = u32::try_from(self.span).unwrap_or(u32::MAX - low);
-        Some(Short { from: self.from, distance: self.distance, into: self.into, up, low, span })
+        Some(Short { from: self.from, up, into: self.into, row: self.row, low, span })
     }
 }
 
@@ -412,14 +441,27 @@ fn four(digits: u32) -> u32 {
     (pairs & 0xFF) * 100 + (pairs >> 16 & 0xFF)
 }
 
-/// Four bytes of `line` from `at` on, as [`word`] gives eight.
-#[inline]
-fn half_word(line: &[u8], at: usize) -> u32 {
-    match line.get(at..).and_then(|rest| rest.first_chunk::<4>()) {
-        Some(chunk) => u32::from_le_bytes(*chunk),
-        #[expect(clippy::cast_possible_truncation, reason = "the lower half")]
-        None => word(line, at) as u32,
+/// `line` with zeros behind it.
+#[inline(never)]
+fn padded(line: &[u8]) -> [u8; LINE_MAX + 8] {
+    let mut padded = [0; LINE_MAX + 8];
+    for (to, from) in padded.iter_mut().zip(line) {
+        *to = *from;
     }
+    padded
+}
+
+/// Eight bytes of `line` from `at` on, the first one lowest.
+#[inline]
+fn eight_bytes(line: &[u8], at: usize) -> u64 {
+    // The line has as many bytes behind its last number; otherwise it would not be taken, as its checksum would be wrong.
+    line.get(at..at + 8).and_then(|bytes| bytes.first_chunk()).map_or(0, |bytes| u64::from_le_bytes(*bytes))
+}
+
+/// Four bytes likewise.
+#[inline]
+fn four_bytes(line: &[u8], at: usize) -> u32 {
+    line.get(at..at + 4).and_then(|bytes| bytes.first_chunk()).map_or(0, |bytes| u32::from_le_bytes(*bytes))
 }
 
 #[inline]

@@ -10,64 +10,90 @@ use super::LINE_MAX;
 /// The polynomial of CRC-16/IBM-3740 without its highest power.
 const POLYNOMIAL: u16 = 0x1021;
 
-/// What two digits add, by the earlier one and sixteen times the later one.
-type Row = [u16; 256];
+/// How many values two digits have that stand as bytes: the earlier one and sixteen times the later one.
+const PAIRS: usize = 256;
+/// From the row of two digits to that of the two ahead of them, which are two further from the end.
+const STEP: usize = 2 * PAIRS;
+/// One row for each distance from the end of a line, and some for zeros that would stand before it.
+const ALL: usize = PAIRS * LINE_MAX + 8 * STEP;
 
 /// What digits add, by their distance from the end. All memory is taken at once, and a row filled when it is needed.
 #[derive(Clone, Debug)]
 pub(super) struct Shares {
     /// What the value 1 adds, by its distance.
     ones: Vec<u16>,
-    /// By the distance of the later of two digits.
-    rows: Vec<Row>,
+    /// A row of pairs for each distance of the later of two digits.
+    rows: Box<[u16; ALL]>,
+}
+
+/// Where the row of a number's last two digits is.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Row(u32);
+
+impl Row {
+    /// The row of the two digits before those of this one, times so many.
+    #[inline]
+    pub(super) const fn ahead(self, pairs: u32) -> Self {
+        // Digits two further from the end are two rows on.
+        Self(self.0 + pairs * STEP as u32)
+    }
 }
 
 impl Shares {
     pub(super) fn new() -> Self {
         let one = std::iter::successors(Some(POLYNOMIAL), |&one| Some((0..8).fold(one, |one, _| doubled(one))));
-        Self { ones: one.take(LINE_MAX + 1).collect(), rows: vec![[0; 256]; LINE_MAX] }
+        let rows = vec![0; ALL].into_boxed_slice();
+        // The length is the right one; the other way is only there because it must be.
+        let rows = rows.try_into().unwrap_or_else(|_| Box::new([0; ALL]));
+        Self { ones: one.take(LINE_MAX + 1).collect(), rows }
     }
 
-    /// Makes the row ready whose later digit is `distance` from the end.
-    pub(super) fn prepare(&mut self, distance: usize) {
-        let (Some(row), Some(&[later, earlier])) =
-            (self.rows.get_mut(distance), self.ones.get(distance..).and_then(|ones| ones.first_chunk::<2>()))
-        else {
-            return;
-        };
-        if row[1] != 0 {
-            return;
+    /// Makes the rows ready for a number of `digits` digits whose last is `distance` from the end, and says which they
+    /// are.
+    pub(super) fn prepare(&mut self, distance: usize, digits: usize) -> Option<Row> {
+        for pair in 0..digits.div_ceil(2) {
+            self.fill(distance + 2 * pair)?;
+        }
+        u32::try_from(distance * PAIRS).ok().map(Row)
+    }
+
+    fn fill(&mut self, distance: usize) -> Option<()> {
+        let row = self.rows.get_mut(distance * PAIRS..(distance + 1) * PAIRS)?;
+        let &[later, earlier] = self.ones.get(distance..)?.first_chunk::<2>()?;
+        if row.get(1) != Some(&0) {
+            return Some(());
         }
         let add = |one: u16, digit: usize| {
-            (0..4)
-                .filter(|bit| digit >> bit & 1 == 1)
-                .fold(0, |sum, bit| sum ^ (0..bit).fold(one, |one, _| doubled(one)))
+            let bits = (0..4).filter(|bit| digit >> bit & 1 == 1);
+            bits.fold(0, |sum, bit| sum ^ (0..bit).fold(one, |one, _| doubled(one)))
         };
-        let (low, high) = (|pair: usize| add(earlier, pair & 15), |pair: usize| add(later, pair >> 4));
         for (pair, share) in row.iter_mut().enumerate() {
-            *share = low(pair) ^ high(pair);
+            *share = add(earlier, pair & 15) ^ add(later, pair >> 4);
         }
+        Some(())
     }
 
-    /// What four digits add, the last of them `distance` from the end; they stand as bytes 0 to 9, the first one lowest.
+    /// What four digits add, the last two of them those of `row`; they stand as bytes 0 to 9, the first one lowest.
     #[inline]
-    pub(super) fn of_four(&self, digits: u32, distance: u16) -> u16 {
-        let pairs = digits | digits >> 4;
-        self.of_pair(pairs >> 16, distance) ^ self.of_pair(pairs, distance + 2)
+    pub(super) fn of_four(&self, digits: u32, row: Row) -> u32 {
+        let [pair, _, last, _] = (digits | digits >> 4).to_le_bytes();
+        let Some(rows) = self.rows_from::<{ STEP + PAIRS }>(row) else { return 0 };
+        u32::from(rows[usize::from(last)] ^ rows[STEP + usize::from(pair)])
     }
 
     /// The same of eight digits.
     #[inline]
-    #[expect(clippy::cast_possible_truncation, reason = "the two halves")]
-    pub(super) fn of_eight(&self, digits: u64, distance: u16) -> u16 {
-        self.of_four((digits >> 32) as u32, distance) ^ self.of_four(digits as u32, distance + 4)
+    pub(super) fn of_eight(&self, digits: u64, row: Row) -> u32 {
+        let [first, _, second, _, third, _, last, _] = (digits | digits >> 4).to_le_bytes();
+        let Some(rows) = self.rows_from::<{ 3 * STEP + PAIRS }>(row) else { return 0 };
+        let share = |pairs: usize, pair: u8| rows[pairs * STEP + usize::from(pair)];
+        u32::from(share(0, last) ^ share(1, third) ^ share(2, second) ^ share(3, first))
     }
 
     #[inline]
-    fn of_pair(&self, pairs: u32, distance: u16) -> u16 {
-        // Zeros ahead of a number may lie before the line; they add nothing, whichever row is asked.
-        let rows: Option<&[Row; LINE_MAX]> = self.rows.first_chunk();
-        rows.map_or(0, |rows| rows[usize::from(distance) % LINE_MAX][(pairs & 0xFF) as usize])
+    fn rows_from<const COUNT: usize>(&self, row: Row) -> Option<&[u16; COUNT]> {
+        let from = row.0 as usize;
+        self.rows.get(from..from + COUNT).and_then(|rows| rows.first_chunk())
     }
 }
 

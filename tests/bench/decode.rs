@@ -152,8 +152,13 @@ fn through_the_pipeline(bencher: Bencher, lines: &[String]) {
 fn steady(number: u32) -> String {
     let noise = |pin: u32| (number.wrapping_mul(2_654_435_761).rotate_left(pin * 5) ^ number) % 4;
     let t = 2_084_013_200 + number * 20_000;
+    // Edges come every so many µs, whenever the line is; their gaps tremble a little.
+    let edges = |first: u32, gap: u32, noise: u32| {
+        let count = (t - 2_000_000_000) / gap;
+        format!("[{},{},{},{}]", first + count, 2_000_000_000 + count * gap - noise, gap - 20 - noise, gap + 20 + noise)
+    };
     let mut line = format!(
-        r#"{{"s":{},"t":{t},"ref":{},"a0":{},"a1":{},"a2":{},"a3":{},"a4":{},"a5":{},"p2":[{},{},9820,10240],"p3":[{},{},41300,42011],"d4":1"#,
+        r#"{{"s":{},"t":{t},"ref":{},"a0":{},"a1":{},"a2":{},"a3":{},"a4":{},"a5":{},"p2":{},"p3":{},"d4":1"#,
         number % 65_536,
         225 + noise(7) / 3,
         300 + noise(0),
@@ -162,10 +167,8 @@ fn steady(number: u32) -> String {
         387 + noise(3),
         498 + noise(4),
         701 + noise(5),
-        81_230 + number * 3 / 2,
-        t - 1201,
-        1_204 + number / 2,
-        t - 1201 - number % 2 * 20_000,
+        edges(81_230, 13_340, noise(1)),
+        edges(1_204, 41_300, noise(2)),
     );
     seal(&mut line);
     line
