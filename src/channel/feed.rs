@@ -189,6 +189,13 @@ impl Feed {
         at > self.guard && self.judge(When { at, now, line }, board)
     }
 
+    /// How long after the newest reading `channel` still counts, and when that reading came; `None`: it never is stale.
+    pub fn left(&self, channel: usize) -> Option<(Micros, Stamp)> {
+        let (at, arrival) = self.newest?;
+        let input = self.inputs.iter().find(|input| input.channel == channel && input.can_become_stale())?;
+        Some((input.freshness.counts_until(&self.pace)?.saturating_sub(at), arrival))
+    }
+
     /// When, at the earliest, a channel becomes stale if no line comes.
     pub fn due(&self) -> Option<Stamp> {
         let (at, arrival) = self.newest?;

@@ -121,6 +121,12 @@ impl Freshness {
         Some(last.saturating_add(age))
     }
 
+    /// The last instant at which the reading counts if nothing more comes; `None` before the first reading.
+    pub fn counts_until(&self, pace: &Intervals) -> Option<Micros> {
+        let intervals = self.intervals(pace);
+        Some(intervals.last?.saturating_add(self.limit(intervals)))
+    }
+
     /// Whether the reading is too old at `at`. The median is not looked at before it can matter.
     pub fn is_stale(&self, at: Micros, pace: &Intervals) -> bool {
         let intervals = self.intervals(pace);

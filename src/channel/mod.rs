@@ -22,7 +22,7 @@ pub use formula::{Condition, Moment};
 pub use touch::Touch;
 pub use trust::{Trust, Value};
 
-use crate::config::{LinkId, Model};
+use crate::config::{ChannelId, LinkId, Model};
 use crate::state::Shown;
 use crate::time::{Micros, Stamp};
 use crate::wire::{Reading, Tally};
@@ -130,6 +130,11 @@ impl Bank {
     /// When [`Bank::tick`] has something to do at the earliest, if no line comes; on the computer's timeline.
     pub fn due(&self) -> Option<Stamp> {
         self.feeds.iter().filter_map(Feed::due).min()
+    }
+
+    /// How long after its link's newest reading `channel` still counts if nothing more comes, and when that reading came.
+    pub fn left(&self, link: LinkId, channel: ChannelId) -> Option<(Micros, Stamp)> {
+        self.feeds.get(link.index())?.left(channel.index())
     }
 
     /// The supply of the converter of `link` in volts, where it is known.

@@ -8,7 +8,9 @@ use serde_json::json;
 
 use super::{Answer, setup};
 use crate::circuit::{Circuit, Rail};
-use crate::config::{self, Alarm, Channel, Drive, Field, Input, Limit, Loaded, Mistake, Model, Sensor, Source, Take};
+use crate::config::{
+    self, Alarm, Channel, Drive, Field, Input, Limit, Link, Loaded, Mistake, Model, Sensor, Source, Take,
+};
 use crate::sensor::Curve;
 use crate::text::safe;
 use crate::time::{Micros, secs_from_micros};
@@ -207,7 +209,11 @@ fn list_pins(model: &Model, out: &mut impl Write) -> io::Result<()> {
             free.map(|(analog, pin)| if analog { format!("a{pin}") } else { pin.to_string() }).collect();
         let used = if used.is_empty() { "none".to_owned() } else { used.join(" ") };
         writeln!(out, "\nPins on {}: used {used}", safe(&link.name))?;
-        writeln!(out, "  free on an ATmega328P: {}", free.join(" "))?;
+        writeln!(
+            out,
+            "  free on an ATmega328P: {} (p2 counts pulses on pin 2, d4 reads the level of pin 4)",
+            free.join(" ")
+        )?;
     }
     for output in &model.outputs {
         let what = match output.drive {
@@ -247,12 +253,40 @@ fn list_links(model: &Model, out: &mut impl Write) -> io::Result<()> {
                 "  Lines without a checksum are taken until 8 right ones came. Once the controller sends them, set\n  \
                  checksum = \"required\": without, about four in ten lines that lost one byte give a wrong value."
             )?,
-            Form::Columns { .. } | Form::Pairs { .. } => writeln!(
-                out,
-                "  This form has no checksum: about four in ten lines that lost one byte give a wrong value.\n  \
-                 Good enough for the bench; for the road, let the sketch speak the counts format."
-            )?,
+            Form::Columns { .. } | Form::Pairs { .. } => {
+                writeln!(
+                    out,
+                    "  This form has no checksum: about four in ten lines that lost one byte give a wrong value.\n  \
+                     Good enough for the bench; for the road, let the sketch speak the counts format."
+                )?;
+                list_needs(model, link, out)?;
+            }
         }
+    }
+    Ok(())
+}
+
+/// What a sketch of its own must send besides the values themselves.
+fn list_needs(model: &Model, link: &Link, out: &mut impl Write) -> io::Result<()> {
+    if matches!(link.form, Form::Columns { names: None, .. }) {
+        writeln!(
+            out,
+            "  It has no `names`, so nothing is read before the sketch sends a line with the names of its columns."
+        )?;
+    }
+    let analog = model.channels.iter().find(|channel| match &channel.source {
+        Source::Input(input) => {
+            matches!(input.field, Field::Analog(_)) && model.links[input.link.index()].name == link.name
+        }
+        Source::Formula(_) => false,
+    });
+    if let Some(channel) = analog {
+        writeln!(
+            out,
+            "  {} is worked out from counts, for which the controller's supply must be known: let the sketch send it as\n  \
+             `vcc`, in millivolts; until it does, the value is not trusted and its place says `supply`.",
+            channel.name
+        )?;
     }
     Ok(())
 }

@@ -205,6 +205,7 @@ impl<'a, 's> Reader<'a, 's> {
         };
         let around = Around {
             is_analog: circuit_item.is_some() || chosen.is_some_and(|chosen| self.takes_volts(chosen)),
+            has_circuit: circuit_item.is_some(),
             is_switch: kind == Some(Kind::Switch),
         };
         if !section.has("input") {

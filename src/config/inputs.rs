@@ -48,6 +48,8 @@ pub(super) struct Found {
 pub(super) struct Around {
     /// It has a circuit, or a sensor that takes volts or ohms.
     pub is_analog: bool,
+    /// It has a circuit: then whatever its field is called, it is counts.
+    pub has_circuit: bool,
     /// Its sensor is a switch.
     pub is_switch: bool,
 }
@@ -114,7 +116,8 @@ fn field(
             check_signal(item, name, sink)?;
         }
         _ => {
-            if around.is_analog && matches!(Pin::parse(name), Some(Pin::Analog)) {
+            let counts = around.has_circuit || (around.is_analog && matches!(Pin::parse(name), Some(Pin::Analog)));
+            if counts && name != "vcc" {
                 return found(Field::Analog(links.field(link, name)), Gives::Volts);
             }
         }

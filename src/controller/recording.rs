@@ -9,7 +9,7 @@ use crc::{CRC_32_ISO_HDLC, Crc};
 
 use super::lines::Simulated;
 use super::story::Story;
-use super::vehicle::STEP;
+use super::vehicle::{STEP, Truth};
 use crate::record::format::write_line;
 use crate::record::note::FORMAT;
 use crate::record::{Head, Mark};
@@ -32,11 +32,15 @@ pub fn write_recording(story: Story, seed: u64, length: Micros, config: &str, ou
     sheet.entry(0, LINK, Mark::Note, br#"{"note":"link","state":"up"}"#);
     let mut bytes = Vec::new();
     let mut next_sum = SECOND;
+    let mut marks = Marks::default();
     // When the newest byte arrived: two lines never do at once.
     let mut arrived = 0;
     while lorry.now() + STEP <= length {
         lorry.advance(lorry.now() + STEP, &mut bytes);
         arrived = lorry.now().max(arrived);
+        if marks.pressed(lorry.truth(), lorry.now()) {
+            sheet.note(arrived, br#"{"note":"mark","text":""}"#);
+        }
         while let Some(end) = bytes.iter().position(|&byte| byte == b'\n') {
             arrived += BYTE * Micros::try_from(end + 1).unwrap_or(0);
             let line = bytes.get(..end).unwrap_or_default();
@@ -64,6 +68,25 @@ fn head(story: Story, config: &str) -> Head {
     head.clock.push_str("unset");
     head.config = Some(config.to_owned());
     head
+}
+
+/// The simulated driver, who presses the key a moment after each falter of the engine. Invented data of the demo.
+#[derive(Debug, Default)]
+struct Marks {
+    falters: bool,
+    press: Option<Micros>,
+}
+
+impl Marks {
+    /// Whether the key is pressed at `now`.
+    fn pressed(&mut self, truth: &Truth, now: Micros) -> bool {
+        let falters = truth.rpm < 500.0 && truth.speed > 5.0;
+        if falters && !self.falters {
+            self.press = self.press.or(Some(now + 1_500_000));
+        }
+        self.falters = falters;
+        self.press.take_if(|press| *press <= now).is_some()
+    }
 }
 
 /// The lines since the last ones that were handed on.

@@ -9,10 +9,13 @@ use crate::config::{LinkId, Model, SharedModel};
 use crate::link::{Event, Outgoing, Sink};
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{Mark, Recorder, Told};
-use crate::state::{LinkState, Shared, Trouble};
-use crate::time::Stamp;
+use crate::state::{LinkState, Shared, Snapshot, Trouble};
+use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 use crate::watch::Change;
 use crate::wire::{Form, Piece, Reject, Splitter, ask_hello};
+
+/// After so long without bytes, what is held may have become stale.
+const HELD_UP: Micros = 500 * MILLISECOND;
 
 /// Everything a drive knows: the core, a splitter for each link, the recorder, and where snapshots go.
 pub struct Engine {
@@ -26,6 +29,10 @@ pub struct Engine {
     opened: Vec<bool>,
     /// What kept a link from being opened the first time, where waiting does not help.
     hopeless: Option<(LinkId, Trouble)>,
+    /// When bytes last came.
+    received: Stamp,
+    /// When a tick last handed on a snapshot.
+    published: Stamp,
     /// Alarms that began or ended with the line at hand; kept here so that its memory is reused.
     changes: Vec<Change>,
 }
@@ -53,7 +60,26 @@ impl Engine {
             commands,
             opened: vec![false; links],
             hopeless: None,
+            received: Stamp(0),
+            published: Stamp(0),
             changes: Vec::new(),
+        }
+    }
+
+    /// When [`Engine::tick`] has something to do at the earliest, on the computer's timeline.
+    pub fn due(&self) -> Option<Stamp> {
+        self.pipeline.due()
+    }
+
+    /// What is known now.
+    pub fn snapshot(&self) -> &Snapshot {
+        self.pipeline.snapshot()
+    }
+
+    /// The computer got a time of day that can be trusted.
+    pub fn dated(&self, now: Stamp, wall: jiff::Timestamp) {
+        if let Some(recorder) = &self.recorder {
+            recorder.wall(now, wall);
         }
     }
 
@@ -72,7 +98,10 @@ impl Engine {
     pub fn tick(&mut self, now: Stamp) {
         let mut changed = self.with_changes(now, |pipeline, on_change| pipeline.tick(now, on_change));
         changed |= self.note_recorder();
-        if changed {
+        // Ages are shown in seconds and go on while nothing else happens.
+        if changed || now.since(self.published) >= SECOND {
+            self.published = now;
+            self.pipeline.snapshot_mut().now = now;
             self.publish();
         }
     }
@@ -130,6 +159,11 @@ impl Engine {
     }
 
     fn received(&mut self, link: LinkId, now: Stamp, bytes: &[u8]) {
+        if now.since(self.received) > HELD_UP {
+            // Whoever looks sees first that what is shown is old, and then the lines that waited.
+            self.tick(now);
+        }
+        self.received = now;
         let mut splitter = std::mem::take(&mut self.splitters[link.index()]);
         let mut news = false;
         splitter.push(bytes, &mut |piece| news |= self.piece(link, now, piece));

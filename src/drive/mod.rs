@@ -4,10 +4,12 @@
 //! Raw first: a line is handed to the recorder before anything is made of it. The reader waits for nobody: the
 //! recorder has its own thread and memory, the screen has its own thread and picks up the newest snapshot.
 
+mod attendant;
 mod engine;
 mod reload;
 mod run;
 mod simulate;
+mod teller;
 
 pub use engine::Engine;
 pub use run::{Ending, Picture, Plan, run};

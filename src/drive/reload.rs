@@ -4,16 +4,56 @@
 //! system, also after the file was replaced by another of that name.
 
 use std::fs;
+use std::io;
 use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf};
+use std::thread;
+use std::time::Duration;
 
+use tokio::sync::mpsc;
+
+use crate::config::{self, Loaded};
+use crate::time::system::Clock;
 use crate::time::{MILLISECOND, Micros, Stamp};
 
 /// How long a file must have stayed the same before it is read: an editor may write it in pieces.
 pub const SETTLE: Micros = 300 * MILLISECOND;
 
 /// The most bytes of a config file.
-const CONFIG_MAX: u64 = crate::config::LONGEST as u64;
+const CONFIG_MAX: u64 = config::LONGEST as u64;
+
+/// How often the file is looked at.
+const LOOK: Duration = Duration::from_millis(200);
+
+/// What a change of the config file brought.
+#[derive(Debug)]
+pub enum Changed {
+    /// It cannot be read.
+    Unreadable,
+    /// Its text, and what it means.
+    Text(String, Loaded),
+}
+
+/// Watches the config file at `path` from a thread of its own, until the receiver is dropped: a disk that hangs must not
+/// hold up whoever reads the ports.
+pub fn watch(path: PathBuf, clock: Clock) -> io::Result<mpsc::UnboundedReceiver<Changed>> {
+    let (sender, receiver) = mpsc::unbounded_channel();
+    let mut watcher = Watcher::new(&path);
+    thread::Builder::new().name("config".into()).spawn(move || {
+        while !sender.is_closed() {
+            thread::sleep(LOOK);
+            if watcher.changed(clock.now()) {
+                let changed = read(&path).map_or(Changed::Unreadable, |text| {
+                    let loaded = config::load(&text);
+                    Changed::Text(text, loaded)
+                });
+                // Where nobody listens any more the drive is over.
+                let _ = sender.send(changed);
+            }
+        }
+    })?;
+    Ok(receiver)
+}
 
 /// What a file looks like from outside.
 type Look = Option<(u64, u64, i64, i64)>;
@@ -64,7 +104,7 @@ impl Watcher {
 
 /// The text of the file at `path`. `None` where it is no plain file, too large for a config, or not UTF-8: a pipe would
 /// hold up the links for ever, and a huge file for too long.
-pub fn read(path: &Path) -> Option<String> {
+fn read(path: &Path) -> Option<String> {
     let about = fs::metadata(path).ok()?;
     let plain = about.is_file() && about.len() <= CONFIG_MAX;
     plain.then(|| fs::read_to_string(path).ok())?

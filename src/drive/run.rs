@@ -5,27 +5,24 @@ use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::sync::Arc;
 use std::thread;
-use std::time::Duration;
 
 use anyhow::{Context as _, anyhow};
-use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::{mpsc, watch};
 use tokio::task::LocalSet;
 
+use super::attendant::Attendant;
 use super::engine::Engine;
-use super::reload::{self, Watcher};
+use super::reload;
 use super::simulate;
-use crate::config::{self, LinkId, SharedModel};
+use crate::config::{LinkId, SharedModel};
 use crate::controller::Simulated;
-use crate::link::{self, Outgoing, Surroundings};
+use crate::link::{self, Outgoing};
 use crate::pipeline::Pipeline;
 use crate::record::{Recorder, Setup};
 use crate::screen::{self, Command, Control, LookSettings, Session};
-use crate::state::{Shared, Trouble};
+use crate::state::Shared;
 use crate::time::system::{self, Clock};
 
-/// How often the config file is looked at.
-const LOOK_AT_CONFIG: Duration = Duration::from_millis(200);
 /// Commands that wait for a link; more are dropped, since an old one is worse than none.
 const COMMANDS: usize = 8;
 
@@ -139,8 +136,9 @@ async fn drive(
     if let Some(rehearsal) = simulated {
         tokio::task::spawn_local(rehearsal.run(clock, stopped.clone()));
     }
-    let watcher = plan.path.map(|path| (Watcher::new(&path), path));
-    let ended = Attendant { engine: Rc::clone(&engine), clock, wishes, control, watcher }.attend().await;
+    let configs =
+        plan.path.map(|path| reload::watch(path, clock)).transpose().context("cannot watch the config file")?;
+    let ended = Attendant::new(Rc::clone(&engine), clock, wishes, configs, control).attend().await;
     let _ = stop.send(true);
     for task in tasks {
         // A task that panicked has been told of already; the recording must be closed all the same.
@@ -169,98 +167,4 @@ fn open_links(
             tokio::task::spawn_local(link::run(LinkId(index), settings, clock, Rc::clone(engine), commands, stop))
         })
         .collect()
-}
-
-/// Attends to everything but the links: time, keys, signals, the config file.
-struct Attendant {
-    engine: Rc<RefCell<Engine>>,
-    clock: Clock,
-    wishes: mpsc::UnboundedReceiver<Command>,
-    control: Option<Control>,
-    watcher: Option<(Watcher, PathBuf)>,
-}
-
-impl Attendant {
-    /// Returns when the drive is to end; an error where it cannot go on.
-    async fn attend(mut self) -> anyhow::Result<()> {
-        let mut signals = [SignalKind::terminate(), SignalKind::interrupt(), SignalKind::hangup()]
-            .map(|kind| signal(kind).context("cannot listen for signals"));
-        let [Ok(terminate), Ok(interrupt), Ok(hangup)] = &mut signals else {
-            let [first, second, third] = signals;
-            return first.and(second).and(third).map(drop);
-        };
-        let mut look = tokio::time::interval(LOOK_AT_CONFIG);
-        look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
-        loop {
-            tokio::select! {
-                () = any(terminate, interrupt, hangup) => return Ok(()),
-                wish = self.wishes.recv() => match wish {
-                    Some(Command::Mark) => self.mark(),
-                    // Without a screen nobody wishes anything, and nobody ends the drive by that.
-                    None if self.control.is_none() => self.wishes = mpsc::unbounded_channel().1,
-                    Some(Command::Quit) | None => return Ok(()),
-                    Some(_) => {}
-                },
-                _ = look.tick() => {
-                    let now = self.clock.now();
-                    self.engine.borrow_mut().tick(now);
-                    if let Some(hopeless) = self.hopeless() {
-                        return Err(hopeless);
-                    }
-                    self.look_at_config();
-                }
-            }
-        }
-    }
-
-    fn mark(&self) {
-        self.engine.borrow_mut().mark(self.clock.now());
-        self.say("marked");
-    }
-
-    fn say(&self, text: &str) {
-        if let Some(control) = &self.control {
-            control.notice(text);
-        }
-    }
-
-    fn hopeless(&self) -> Option<anyhow::Error> {
-        let engine = self.engine.borrow();
-        let (link, trouble): (LinkId, Trouble) = engine.hopeless()?;
-        let link = &engine.model().links[link.index()];
-        Some(anyhow!("link {}: {}", link.name, link::explain(trouble, &link.device, &Surroundings::here())))
-    }
-
-    fn look_at_config(&mut self) {
-        let now = self.clock.now();
-        let Some((watcher, path)) = &mut self.watcher else { return };
-        if !watcher.changed(now) {
-            return;
-        }
-        let Some(text) = reload::read(path) else {
-            return self.say("the changed config cannot be read; the old one stays in force");
-        };
-        let loaded = config::load(&text);
-        let Some(model) = loaded.model.map(Arc::new) else {
-            let count = loaded.mistakes.iter().filter(|mistake| !mistake.warning).count();
-            self.engine.borrow_mut().config_mistakes(u32::try_from(count).unwrap_or(u32::MAX));
-            return;
-        };
-        if !self.engine.borrow().has_links_of(&model) {
-            self.engine.borrow_mut().config_mistakes(0);
-            return self.say("the changed config has other links; start anew to use it");
-        }
-        self.engine.borrow_mut().reload(now, Arc::clone(&model), &text);
-        if let Some(control) = &self.control {
-            control.reload(model);
-        }
-    }
-}
-
-async fn any(first: &mut Signal, second: &mut Signal, third: &mut Signal) {
-    tokio::select! {
-        _ = first.recv() => {}
-        _ = second.recv() => {}
-        _ = third.recv() => {}
-    }
 }

@@ -10,7 +10,7 @@ use crate::unit::Unit;
 /// Which text is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Format {
-    /// Comma-separated values, RFC 4180, with a header row.
+    /// Comma-separated values with a header row, lines ended by LF.
     Csv {
         /// A column `name.state` after each channel.
         states: bool,

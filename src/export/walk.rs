@@ -6,12 +6,11 @@ use anyhow::Context as _;
 
 use super::row::{Csv, Format, Jsonl, Rows};
 use super::summary::Summary;
-use crate::channel::Value;
-use crate::config::{LinkId, SharedModel};
-use crate::pipeline::Outcome;
+use crate::channel::{Trust, Value};
+use crate::config::{ChannelId, LinkId, SharedModel};
+use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{ReadError, Recording};
 use crate::replay::{Fed, Feed};
-use crate::state::Snapshot;
 use crate::time::Micros;
 
 /// How much text is gathered before it is written.
@@ -47,7 +46,7 @@ pub fn run(
             }
         };
         if let Fed::Line(Outcome::Reading | Outcome::Repeated) = feed.item(&item, &mut |_| {}) {
-            page.reading(feed.pipeline().snapshot()).context("cannot write the rows")?;
+            page.reading(feed.pipeline()).context("cannot write the rows")?;
         }
     }
     page.end().context("cannot write the rows")?;
@@ -66,6 +65,8 @@ struct Page<'a, W> {
     /// The newest row, held back when resampling until it is known how long it holds.
     held: Vec<Value>,
     held_at: Option<Micros>,
+    /// Up to when each value held counts.
+    until: Vec<Micros>,
     /// The next instant of a resampled row.
     next: Micros,
     text: Vec<u8>,
@@ -80,12 +81,16 @@ impl<'a, W: Write> Page<'a, W> {
         };
         let mut text = Vec::with_capacity(2 * CHUNK);
         rows.head(&model.channels, &mut text);
-        Self { rows, every: options.every, held: Vec::new(), held_at: None, next: 0, text, out }
+        Self { rows, every: options.every, held: Vec::new(), held_at: None, until: Vec::new(), next: 0, text, out }
     }
 
-    fn reading(&mut self, snapshot: &Snapshot) -> io::Result<()> {
+    fn reading(&mut self, pipeline: &Pipeline) -> io::Result<()> {
+        let snapshot = pipeline.snapshot();
         if let Some(every) = self.every {
             self.resample(every, snapshot.at)?;
+            self.until.clear();
+            let channels = (0..).map(ChannelId).take(snapshot.channels.len());
+            self.until.extend(channels.map(|channel| pipeline.good_until(channel).unwrap_or(Micros::MAX)));
         }
         self.held.clear();
         self.held.extend(snapshot.channels.iter().map(|shown| shown.value));
@@ -99,6 +104,11 @@ impl<'a, W: Write> Page<'a, W> {
     /// Writes the rows that lie before `until` from the values held.
     fn resample(&mut self, every: Micros, until: Micros) -> io::Result<()> {
         while self.held_at.is_some() && self.next < until {
+            for (value, until) in self.held.iter_mut().zip(&self.until) {
+                if self.next > *until {
+                    *value = value.and(Trust::Stale);
+                }
+            }
             self.rows.row(self.next, &self.held, &mut self.text);
             self.next += every;
             self.write_when(CHUNK)?;

@@ -70,8 +70,12 @@ impl Lane {
     pub fn tick(&mut self, now: Stamp, shown: &mut LinkShown) -> bool {
         let before = *shown;
         self.second(now, shown);
-        if shown.state == LinkState::Up && self.heard.is_some_and(|heard| now.since(heard) >= SILENCE) {
-            (shown.state, shown.since) = (LinkState::Silent, now);
+        if let Some(heard) = self.heard
+            && shown.state == LinkState::Up
+            && now.since(heard) >= SILENCE
+        {
+            // What a person wants to know is how long nothing has come, not since when that is remarkable.
+            (shown.state, shown.since) = (LinkState::Silent, heard);
         }
         *shown != before
     }

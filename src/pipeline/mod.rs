@@ -8,7 +8,7 @@ mod lane;
 mod rows;
 
 use crate::channel::{Bank, Moment, When};
-use crate::config::{LinkId, Model, SharedModel};
+use crate::config::{ChannelId, Cold, LinkId, Model, Sensor, SharedModel, Source};
 use crate::state::{AlarmShown, LinkShown, Shown, Snapshot};
 use crate::time::{Micros, Stamp};
 use crate::watch::{Change, Watch};
@@ -32,6 +32,15 @@ pub enum Outcome {
     Hello,
     /// It was thrown away.
     Refused(Reject),
+}
+
+/// How it is known when a line came.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Arrival {
+    /// Whoever hands it in says so.
+    Told,
+    /// It is not: a reading counts as come when it was sampled.
+    Sampled,
 }
 
 /// The whole core of one vehicle.
@@ -69,6 +78,23 @@ impl Pipeline {
     /// Takes one line without its LF that arrived over `link` at `now`. Allocates nothing for a usual reading.
     /// `changed` hears of each alarm that begins or ends.
     pub fn line(&mut self, link: LinkId, now: Stamp, bytes: &[u8], changed: &mut dyn FnMut(Change)) -> Outcome {
+        self.take(link, now, Arrival::Told, bytes, changed)
+    }
+
+    /// The same for a line of which nobody wrote down when it arrived: a reading then came when it was sampled, by the
+    /// controller's clock, and anything else when the line before it did.
+    pub fn line_without_time(&mut self, link: LinkId, bytes: &[u8], changed: &mut dyn FnMut(Change)) -> Outcome {
+        self.take(link, self.snapshot.now, Arrival::Sampled, bytes, changed)
+    }
+
+    fn take(
+        &mut self,
+        link: LinkId,
+        mut now: Stamp,
+        arrival: Arrival,
+        bytes: &[u8],
+        changed: &mut dyn FnMut(Change),
+    ) -> Outcome {
         let place = link.index();
         let Some(lane) = self.lanes.get_mut(place) else { return Outcome::Nothing };
         let channels = &mut self.snapshot.channels;
@@ -81,6 +107,9 @@ impl Pipeline {
             }
             Ok(Decoded::Reading(reading)) if reading.repeated => (Outcome::Repeated, None),
             Ok(Decoded::Reading(reading)) => {
+                if arrival == Arrival::Sampled {
+                    now = now.max(Stamp(reading.at));
+                }
                 self.bank.begin(link, now, channels);
                 self.bank.take(link, lane.adc_max, reading, now, channels);
                 (Outcome::Reading, Some(self.rows.place(link, reading.at, now)))
@@ -88,7 +117,10 @@ impl Pipeline {
             Err(reject) => (Outcome::Refused(reject), None),
         };
         lane.heard(now, !matches!(outcome, Outcome::Refused(_)), &mut self.snapshot.links[place]);
-        self.finish(link, now, at, changed);
+        // A reading that came before changes nothing, not even the time of its row.
+        if outcome != Outcome::Repeated {
+            self.finish(link, now, at, changed);
+        }
         outcome
     }
 
@@ -139,6 +171,23 @@ impl Pipeline {
         let lanes = self.lanes.iter().zip(&self.snapshot.links).filter_map(|(lane, shown)| lane.due(shown));
         let watch = self.watch.due().and_then(|at| self.rows.stamp(at));
         lanes.chain(self.bank.due()).chain(watch).min()
+    }
+
+    /// Up to when `channel` counts if nothing more comes, in the time of exports; `None`: nothing makes it stale.
+    pub fn good_until(&self, channel: ChannelId) -> Option<Micros> {
+        match &self.model.channels.get(channel.index())?.source {
+            Source::Input(input) => {
+                let (left, arrival) = self.bank.left(input.link, channel)?;
+                let own = self.rows.at(arrival).saturating_add(left);
+                match &input.sensor {
+                    Sensor::Thermocouple { cold: Cold::Channel(cold, _), .. } => {
+                        Some(self.good_until(*cold).map_or(own, |cold| cold.min(own)))
+                    }
+                    _ => Some(own),
+                }
+            }
+            Source::Formula(formula) => formula.terms.iter().filter_map(|term| self.good_until(*term)).min(),
+        }
     }
 
     /// What is known now.

@@ -284,9 +284,13 @@ pub(super) fn part_name(drive: u32, part: u32) -> String {
 }
 
 /// Whether a time of day can be trusted: not before this program was made, nor absurdly long after.
+pub fn is_trusted(wall: jiff::Timestamp) -> bool {
+    (RELEASED..=RELEASED + LIFETIME).contains(&wall.as_second())
+}
+
+/// The same as the heads have it.
 pub(super) fn clock_word(wall: Option<jiff::Timestamp>) -> &'static str {
-    let trusted = wall.is_some_and(|wall| (RELEASED..=RELEASED + LIFETIME).contains(&wall.as_second()));
-    if trusted { "set" } else { "unset" }
+    if wall.is_some_and(is_trusted) { "set" } else { "unset" }
 }
 
 /// A time of day to the second, as the heads have it.

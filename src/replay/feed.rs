@@ -90,7 +90,10 @@ impl Feed {
         match item {
             Item::Line(came) => match self.links.find(came.link) {
                 Some(link) => {
-                    let outcome = self.pipeline.line(link, now, came.bytes, changed);
+                    let outcome = match came.at {
+                        Some(_) => self.pipeline.line(link, now, came.bytes, changed),
+                        None => self.pipeline.line_without_time(link, came.bytes, changed),
+                    };
                     if outcome == Outcome::Reading {
                         self.clock = Stamp(self.pipeline.snapshot().at);
                     }

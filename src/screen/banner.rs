@@ -20,13 +20,36 @@ pub fn sounding(model: &Model, snapshot: &Snapshot) -> Vec<usize> {
     alarms
 }
 
-/// Rows that the banner takes on a screen of `rows` rows.
-pub const fn rows(alarms: usize, rows: u16) -> u16 {
-    match (alarms, rows) {
-        (0, _) | (_, 0) => 0,
-        (_, 1..8) => 1,
-        (_, _) => 2,
+/// Rows that the banner of the worst of `alarms` takes on a screen of `area`.
+pub fn rows(model: &Model, alarms: &[usize], area: Rect) -> u16 {
+    let Some(alarm) = alarms.first().and_then(|at| model.alarms.get(*at)) else { return 0 };
+    // What to do is the most needed text of all: where there is room it is never cut.
+    let wraps = columns(&alarm.text) > area.width.saturating_sub(2);
+    match area.height {
+        0 => 0,
+        1..8 => 1,
+        14.. if wraps => 3,
+        _ => 2,
     }
+}
+
+/// `text` in lines of at most `width` columns, broken at blanks; the last of `most` lines takes what is left.
+fn wrapped(text: &str, width: u16, most: u16) -> Vec<String> {
+    let mut lines = vec![String::new()];
+    for word in text.split(' ') {
+        let count = lines.len();
+        let Some(line) = lines.last_mut() else { break };
+        let fits = columns(line) + 1 + columns(word) <= width;
+        if line.is_empty() {
+            line.push_str(word);
+        } else if fits || count >= usize::from(most) {
+            line.push(' ');
+            line.push_str(word);
+        } else {
+            lines.push(word.to_owned());
+        }
+    }
+    lines
 }
 
 /// Draws the worst of `alarms` over the whole of the pen.
@@ -45,8 +68,9 @@ pub fn draw(pen: &mut Pen<'_>, model: &Model, labels: &Labels, snapshot: &Snapsh
     let others = alarms.len() - 1;
     let facts = (words::limit(alarm.limit, item.channel.digits), others);
     first_row(&mut pen.part(row(0)), &item, alarm.level, &facts, tone);
-    if pen.height() >= 2 {
-        pen.part(row(1)).text(0, 0, width, &alarm.text, tone);
+    let room = pen.height().saturating_sub(1);
+    for (y, line) in (1..=room).zip(wrapped(&alarm.text, width.saturating_sub(2), room)) {
+        pen.part(row(y)).text(0, 0, width, &line, tone);
     }
 }
 

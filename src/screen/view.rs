@@ -59,7 +59,7 @@ impl<'a> View<'a> {
     fn laid_out(&self, area: Rect) -> (Parts, Vec<usize>, Vec<(String, Tone)>) {
         let alarms = banner::sounding(self.model, self.snapshot);
         let sentences = foot::sentences(self.model, self.snapshot, self.notices);
-        (parts(area, alarms.len(), sentences.len()), alarms, sentences)
+        (parts(area, banner::rows(self.model, &alarms, area), sentences.len()), alarms, sentences)
     }
 
     /// The histories that drawing into `area` needs.
@@ -133,10 +133,10 @@ impl<'a> View<'a> {
     }
 }
 
-fn parts(area: Rect, alarms: usize, sentences: usize) -> Parts {
+fn parts(area: Rect, banner: u16, sentences: usize) -> Parts {
     let foot = Foot::new(area, sentences);
     // With a single row there is either the alarm or a value; the alarm wins.
-    let banner = banner::rows(alarms, area.height).min(area.height);
+    let banner = banner.min(area.height);
     let height = area.height.saturating_sub(banner + foot.rows());
     Parts { banner: Rect { height: banner, ..area }, page: margins(Rect { y: area.y + banner, height, ..area }), foot }
 }

@@ -198,8 +198,15 @@ impl Memory {
             }
             // What put it to sleep is known: the danger is over, whatever the value.
             (true, Some(false)) => self.turn(),
-            (false, Some(false) | None) => {
+            (false, Some(false)) => {
                 self.since = None;
+                false
+            }
+            (false, None) => {
+                // Time that merely passed leaves no trace, so that nothing depends on how often it was looked at.
+                if moment.line {
+                    self.since = None;
+                }
                 false
             }
         }

@@ -70,7 +70,7 @@ fn an_empty_config_has_no_mistake_and_nothing_in_it() {
     let bench = Bench::new();
     bench.write("kickpanel.toml", "");
     let wanted = "This config: no mistakes. 0 channels, 0 alarms.\n\nCHANNEL  INPUT  CIRCUIT  SENSOR  UNIT\n\n\
-        Pins on link: used none\n  free on an ATmega328P: a0 a1 a2 a3 a4 a5 2 3 4 5 6 7 8 9 10 11 12 13\n\n\
+        Pins on link: used none\n  free on an ATmega328P: a0 a1 a2 a3 a4 a5 2 3 4 5 6 7 8 9 10 11 12 13 (p2 counts pulses on pin 2, d4 reads the level of pin 4)\n\n\
         Link link: no device given; good for recordings, `drive` needs one\n  \
         Lines without a checksum are taken until 8 right ones came. Once the controller sends them, set\n  \
         checksum = \"required\": without, about four in ten lines that lost one byte give a wrong value.\n";
@@ -133,7 +133,7 @@ fn a_good_config_is_listed_with_channels_pins_and_links() {
     let wanted = "Bench: no mistakes. 1 channel, 0 alarms.\n\n\
         CHANNEL  INPUT  CIRCUIT  SENSOR               UNIT\n\
         oil      a1     direct   linear, ratiometric  bar\n\n\
-        Pins on engine: used a1\n  free on an ATmega328P: a0 a2 a3 a4 a5 2 3 4 5 6 7 8 9 10 11 12 13\n\n\
+        Pins on engine: used a1\n  free on an ATmega328P: a0 a2 a3 a4 a5 2 3 4 5 6 7 8 9 10 11 12 13 (p2 counts pulses on pin 2, d4 reads the level of pin 4)\n\n\
         Link engine: /dev/ttyUSB0 at 500000 baud\n";
     assert_eq!(bench.run(&["check"]).done(), wanted);
 }

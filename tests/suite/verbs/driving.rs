@@ -70,20 +70,22 @@ fn the_mark_key_leaves_a_note_and_says_so() {
     let mut seat = Seat::start(&bench, &["drive"]);
     seat.until("4.0 bar");
     seat.send("m");
-    seat.until("marked");
+    seat.until("mark 1 at 0:");
     seat.send("q");
     seat.ends_well();
     assert_eq!(notes(&bench, 1).iter().filter(|note| note["note"] == "mark").count(), 1);
 }
 
 #[test]
-fn without_a_screen_a_drive_records_and_draws_nothing() {
+fn without_a_screen_a_drive_records_and_tells_in_lines_of_text() {
     let bench = bench();
     let board = Board::at(&bench.path("port0"), FOUR_BAR);
     let mut seat = Seat::start(&bench, &["drive", "--no-screen"]);
     until("readings are heard", || board.heard() > 20);
     seat.signal(rustix::process::Signal::TERM);
-    seat.ends_well();
+    let status = seat.ended();
+    let told = "kickpanel: link engine: open\nkickpanel: recording drive 1\n";
+    assert_eq!((status.code(), seat.errors().as_str()), (Some(0), told));
     assert_eq!(seat.text(), "");
     assert_eq!(notes(&bench, 1).last().unwrap()["note"], "closed");
 }

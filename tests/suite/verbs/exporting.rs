@@ -234,3 +234,28 @@ fn a_full_disk_is_told() {
     let told = std::fs::read_to_string(errors.path()).unwrap();
     assert_eq!(told, "kickpanel: cannot write the rows: No space left on device (os error 28)\n");
 }
+
+/// Three readings, one of them twice, and a silence of two seconds: bare, so that the controller's clock is all there is.
+const SILENCE: &str = "{\"t\":0,\"s\":1,\"ext\":1}\n{\"t\":400000,\"s\":2,\"ext\":2}\n{\"t\":400000,\"s\":2,\"ext\":2}\n{\"t\":2400000,\"s\":3,\"ext\":4}\n";
+
+#[test]
+fn a_resampled_row_is_empty_once_its_value_would_be_stale() {
+    let bench = Bench::new();
+    bench.write("silence.jsonl", SILENCE);
+    bench.write(
+        "own.toml",
+        "format = 1\n[channel.e]\ninput = \"ext\"\nfresh = \"500 ms\"\n[channel.f]\nformula = \"e * 2\"\n",
+    );
+    let rows = rows(bench.run(&["-c", "own.toml", "export", "--every", "0.4", "silence.jsonl"]));
+    let wanted = "time_s,e,f\n0,1,2\n0.4,2,4\n0.8,2,4\n1.2,,\n1.6,,\n2,,\n2.4,4,8\n";
+    assert_eq!(rows, wanted);
+}
+
+#[test]
+fn a_reading_that_came_twice_has_its_row_twice_at_the_same_time() {
+    let bench = Bench::new();
+    bench.write("silence.jsonl", SILENCE);
+    bench.write("own.toml", "format = 1\n[channel.e]\ninput = \"ext\"\n");
+    let rows = rows(bench.run(&["-c", "own.toml", "export", "silence.jsonl"]));
+    assert_eq!(rows, "time_s,e\n0,1\n0.4,2\n0.4,2\n2.4,4\n");
+}

@@ -1,0 +1,177 @@
+//! The task that attends to everything but the links: time, keys, signals, the config file.
+//!
+//! Owns the loop in which all of these are seen, and what is told to the driver about them. The port is read by other
+//! tasks of the same thread, so nothing here may wait for the disk.
+
+use std::cell::RefCell;
+use std::rc::Rc;
+use std::sync::Arc;
+
+use anyhow::{Context as _, anyhow};
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::mpsc;
+
+use super::engine::Engine;
+use super::reload::Changed;
+use super::teller::Teller;
+use crate::config::SharedModel;
+use crate::link::{self, Surroundings};
+use crate::record;
+use crate::screen::{Command, Control};
+use crate::time::system::{self, Clock};
+use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
+
+/// The longest that nothing is looked at.
+const LOOK: Micros = 200 * MILLISECOND;
+/// How long a sentence about something done stays on the screen.
+const TOLD_FOR: Micros = 4 * SECOND;
+
+/// What the task holds.
+pub(super) struct Attendant {
+    engine: Rc<RefCell<Engine>>,
+    clock: Clock,
+    wishes: mpsc::UnboundedReceiver<Command>,
+    /// Changed configs; `None` where the config is no file.
+    configs: Option<mpsc::UnboundedReceiver<Changed>>,
+    /// The screen; without one, changes are told in lines of text.
+    control: Option<Control>,
+    teller: Teller,
+    /// When the sentence on the screen goes away by itself.
+    told_until: Option<Stamp>,
+    marks: u32,
+    /// The time of day could be trusted once.
+    dated: bool,
+}
+
+impl Attendant {
+    /// Attends to the drive of `engine`.
+    pub fn new(
+        engine: Rc<RefCell<Engine>>,
+        clock: Clock,
+        wishes: mpsc::UnboundedReceiver<Command>,
+        configs: Option<mpsc::UnboundedReceiver<Changed>>,
+        control: Option<Control>,
+    ) -> Self {
+        let dated = record::is_trusted(system::wall());
+        let teller = Teller::default();
+        Self { engine, clock, wishes, configs, control, teller, told_until: None, marks: 0, dated }
+    }
+
+    /// Returns when the drive is to end; an error where it cannot go on.
+    pub async fn attend(mut self) -> anyhow::Result<()> {
+        let mut signals = [SignalKind::terminate(), SignalKind::interrupt(), SignalKind::hangup()]
+            .map(|kind| signal(kind).context("cannot listen for signals"));
+        let [Ok(terminate), Ok(interrupt), Ok(hangup)] = &mut signals else {
+            let [first, second, third] = signals;
+            return first.and(second).and(third).map(drop);
+        };
+        loop {
+            let next = tokio::time::Instant::from_std(self.clock.instant(self.next_look()));
+            tokio::select! {
+                () = any(terminate, interrupt, hangup) => return Ok(()),
+                wish = self.wishes.recv() => match wish {
+                    Some(Command::Mark) => self.mark(),
+                    // Without a screen nobody wishes anything, and nobody ends the drive by that.
+                    None if self.control.is_none() => self.wishes = mpsc::unbounded_channel().1,
+                    Some(Command::Quit) | None => return Ok(()),
+                    Some(_) => {}
+                },
+                Some(changed) = next_config(self.configs.as_mut()) => self.changed(changed),
+                () = tokio::time::sleep_until(next) => self.look()?,
+            }
+        }
+    }
+
+    /// When something is due; at the latest after [`LOOK`].
+    fn next_look(&self) -> Stamp {
+        let latest = self.clock.now().after(LOOK);
+        self.engine.borrow().due().map_or(latest, |due| due.min(latest))
+    }
+
+    fn look(&mut self) -> anyhow::Result<()> {
+        let now = self.clock.now();
+        self.engine.borrow_mut().tick(now);
+        if let Some(until) = self.told_until
+            && now >= until
+        {
+            self.told_until = None;
+            self.tell("");
+        }
+        if !self.dated && record::is_trusted(system::wall()) {
+            self.dated = true;
+            self.engine.borrow().dated(now, system::wall());
+        }
+        let engine = self.engine.borrow();
+        if let Some((link, trouble)) = engine.hopeless() {
+            let link = &engine.model().links[link.index()];
+            let why = link::explain(trouble, &link.device, &Surroundings::here());
+            return Err(anyhow!("link {}: {why}", link.name));
+        }
+        if self.control.is_none() {
+            self.teller.look(engine.model(), engine.snapshot());
+        }
+        Ok(())
+    }
+
+    fn mark(&mut self) {
+        let now = self.clock.now();
+        self.engine.borrow_mut().mark(now);
+        self.marks += 1;
+        let seconds = now.0 / SECOND;
+        self.say(&format!("mark {} at {}:{:02}", self.marks, seconds / 60, seconds % 60));
+    }
+
+    /// Tells something that was done; it goes away by itself.
+    fn say(&mut self, text: &str) {
+        self.told_until = Some(self.clock.now().after(TOLD_FOR));
+        self.tell(text);
+    }
+
+    fn tell(&self, text: &str) {
+        match &self.control {
+            Some(control) => control.notice(text),
+            None => Teller::line(text),
+        }
+    }
+
+    fn changed(&mut self, changed: Changed) {
+        let (text, loaded) = match changed {
+            Changed::Unreadable => return self.say("the changed config cannot be read; the old one stays in force"),
+            Changed::Text(text, loaded) => (text, loaded),
+        };
+        let Some(model) = loaded.model.map(Arc::new) else {
+            let count = loaded.mistakes.iter().filter(|mistake| !mistake.warning).count();
+            self.engine.borrow_mut().config_mistakes(u32::try_from(count).unwrap_or(u32::MAX));
+            return;
+        };
+        if !self.engine.borrow().has_links_of(&model) {
+            self.engine.borrow_mut().config_mistakes(0);
+            return self.say("the changed config has other links; start anew to use it");
+        }
+        self.take(model, &text);
+    }
+
+    fn take(&mut self, model: SharedModel, text: &str) {
+        self.engine.borrow_mut().reload(self.clock.now(), Arc::clone(&model), text);
+        if let Some(control) = &self.control {
+            control.reload(model);
+        }
+        self.say("the changed config is in force");
+    }
+}
+
+/// The next changed config; never, where there is none to come.
+async fn next_config(configs: Option<&mut mpsc::UnboundedReceiver<Changed>>) -> Option<Changed> {
+    match configs {
+        Some(configs) => configs.recv().await,
+        None => std::future::pending().await,
+    }
+}
+
+async fn any(first: &mut Signal, second: &mut Signal, third: &mut Signal) {
+    tokio::select! {
+        _ = first.recv() => {}
+        _ = second.recv() => {}
+        _ = third.recv() => {}
+    }
+}
