@@ -27,10 +27,7 @@ pub(super) struct Board<'a> {
 /// One link's channels.
 #[derive(Clone, Debug)]
 pub(super) struct Feed {
-    /// Those of analog pins first.
     inputs: Vec<Input>,
-    /// How many those are.
-    analog: usize,
     totals: Vec<Total>,
     reference: f64,
     limits: Option<(f64, f64)>,
@@ -67,9 +64,8 @@ impl Feed {
                 _ => None,
             })
         };
-        let mut inputs: Vec<_> =
+        let inputs: Vec<_> =
             of_link().filter_map(|(place, channel, input)| Input::new(place, channel, input)).collect();
-        inputs.sort_by_key(|input| !input.is_analog());
         let totals = of_link()
             .filter(|(_, _, input)| matches!(input.field, Field::LinkLost | Field::LinkBad | Field::LinkResets))
             .map(|(channel, config, input)| Total {
@@ -81,7 +77,6 @@ impl Feed {
             .collect();
         Self {
             totals,
-            analog: inputs.iter().filter(|input| input.is_analog()).count(),
             reference: model.links.get(link.index()).map_or(f64::NAN, |link| link.reference),
             limits: model.trust.supply,
             supply: None,
@@ -129,6 +124,7 @@ impl Feed {
     }
 
     /// Every input's way for any reading.
+    #[inline(never)]
     fn take_any(&mut self, reading: &Reading, facts: &Facts, when: When, board: &mut Board<'_>) {
         self.regular = true;
         for input in &mut self.inputs {
@@ -140,26 +136,24 @@ impl Feed {
     }
 
     /// The same, shorter, for one of a steady stream.
+    #[inline]
     fn take_next(&mut self, reading: &Reading, facts: &Facts, when: When, board: &mut Board<'_>) {
-        let (analog, others) = self.inputs.split_at_mut(self.analog);
+        let Board { channels, touched, emf } = board;
+        let (channels, touched, emf) = (&mut **channels, &mut **touched, &mut **emf);
+        // Not a number where there is no supply, or a bad one: then counts go the longer way.
+        let supply = facts.supply.filter(|_| !facts.supply_bad).unwrap_or(f64::NAN);
         let mut regular = true;
-        match facts.supply {
-            Some(supply) if !facts.supply_bad => {
-                for input in analog {
-                    let place = input.channel;
-                    if input.take_counts(reading.fields(), facts, supply, when.now, &mut board.channels[place]) {
-                        board.touched[place] |= Touch::READ | Touch::CHANGED;
-                    } else {
-                        regular &= take_next(input, reading, facts, &self.pace, when, board);
-                    }
-                }
+        for input in &mut self.inputs {
+            let place = input.channel;
+            let (Some(shown), Some(touch)) = (channels.get_mut(place), touched.get_mut(place)) else { continue };
+            if input.take_counts(reading.fields(), facts, supply, when.now, shown)
+                || input.take_next(reading, facts, when, shown, &mut emf[place])
+            {
+                *touch |= Touch::READ | Touch::CHANGED;
+            } else {
+                input.freshness.miss(&self.pace);
+                regular = false;
             }
-            _ => {
-                analog.iter_mut().for_each(|input| regular &= take_next(input, reading, facts, &self.pace, when, board))
-            }
-        }
-        for input in others {
-            regular &= take_next(input, reading, facts, &self.pace, when, board);
         }
         self.regular = regular;
     }
@@ -246,23 +240,4 @@ impl Feed {
         }
         changed
     }
-}
-
-/// True where the line carries the field of `input`.
-fn take_next(
-    input: &mut Input,
-    reading: &Reading,
-    facts: &Facts,
-    pace: &Intervals,
-    when: When,
-    board: &mut Board<'_>,
-) -> bool {
-    let place = input.channel;
-    let there = input.take_next(reading, facts, when, &mut board.channels[place], &mut board.emf[place]);
-    if there {
-        board.touched[place] |= Touch::READ | Touch::CHANGED;
-    } else {
-        input.freshness.miss(pace);
-    }
-    there
 }

@@ -108,22 +108,14 @@ impl Input {
         touch
     }
 
-    /// Whether it is an analog input.
-    pub fn is_analog(&self) -> bool {
-        matches!(self.measure, Measure::Analog(_))
-    }
-
-    /// [`Input::take_next`] of an analog input at a `supply` within its limits, where the line has counts for it.
-    /// False, with nothing done, for all else.
+    /// [`Input::take_next`] of an analog input at a `supply` above 0 and within its limits, where the line has counts for
+    /// it. False, with nothing done, for all else.
     #[inline]
     pub fn take_counts(&mut self, fields: &[Raw], facts: &Facts, supply: f64, now: Stamp, shown: &mut Shown) -> bool {
-        let (Some(Raw::Number(counts)), Measure::Analog(analog), true) =
-            (fields.get(self.field.index()), &mut self.measure, self.plain)
-        else {
-            return false;
-        };
-        let (input, value) = analog.measure(*counts, facts.adc_max, supply);
-        shown.evidence = Evidence { raw: *counts, volts: *counts * facts.step, input };
+        let (Measure::Analog(analog), true) = (&mut self.measure, self.plain && !supply.is_nan()) else { return false };
+        let Some(&Raw::Number(counts)) = fields.get(self.field.index()) else { return false };
+        let (input, value) = analog.measure(counts, facts.adc_max, supply);
+        shown.evidence = Evidence { raw: counts, volts: counts * facts.step, input };
         shown.heard = Some(now);
         if shown.value.trust() != value.trust() {
             shown.since = now;
@@ -143,18 +135,25 @@ impl Input {
         shown: &mut Shown,
         emf: &mut Value,
     ) -> bool {
-        let Some(raw) = reading.fields().get(self.field.index()) else { return false };
-        self.taken = match (raw, &mut self.measure) {
-            (Raw::Number(counts), Measure::Analog(analog)) => take_analog(analog, *counts, facts, &mut shown.evidence),
-            (Raw::Absent, Measure::Supply(_)) => match field(reading, FieldId::REF) {
-                Raw::Absent => return false,
-                raw => self.measure.take(raw, reading, facts, &mut shown.evidence),
-            },
-            (Raw::Absent, _) => return false,
-            (raw, measure) => measure.take(raw, reading, facts, &mut shown.evidence),
-        };
+        let mut raw = field(reading, self.field);
+        if matches!(raw, Raw::Absent) {
+            if matches!(self.measure, Measure::Supply(_)) {
+                raw = field(reading, FieldId::REF);
+            }
+            if matches!(raw, Raw::Absent) {
+                return false;
+            }
+        }
+        self.taken = self.measure.take(raw, reading, facts, &mut shown.evidence);
         shown.heard = Some(when.now);
-        self.show(self.taken, Touch::READ | Touch::CHANGED, when, shown, emf);
+        if self.plain {
+            if shown.value.trust() != self.taken.trust() {
+                shown.since = when.now;
+            }
+            (shown.value, shown.smooth) = (self.taken, self.taken);
+        } else {
+            self.show(self.taken, Touch::READ | Touch::CHANGED, when, shown, emf);
+        }
         true
     }
 
@@ -196,7 +195,8 @@ impl Input {
 }
 
 impl Measure {
-    #[inline]
+    #[inline(always)]
+    #[expect(clippy::inline_always, reason = "it has one call for steady streams, and a call costs as much as it does")]
     fn take(&mut self, raw: &Raw, reading: &Reading, facts: &Facts, evidence: &mut Evidence) -> Value {
         match (self, raw) {
             (Self::Analog(analog), Raw::Number(counts)) => take_analog(analog, *counts, facts, evidence),

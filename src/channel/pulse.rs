@@ -45,6 +45,7 @@ impl Pulse {
 
     /// What the config takes of `edges`, sampled at `at` on the link's timeline when the controller's clock was `t`.
     /// `None`: not known yet.
+    #[inline]
     pub fn step(&mut self, edges: Edges, at: Micros, t: u32) -> Option<f64> {
         // The age is below 2^32 µs by the format, so it survives the wrap; `at` has its wraps joined already.
         let age = Micros::from(t.wrapping_sub(edges.last));
@@ -56,6 +57,7 @@ impl Pulse {
         }
     }
 
+    #[inline]
     fn count(&mut self, edges: Edges, edge: Micros, age: Micros) {
         let before = self.before.replace(Before { count: edges.count, edge });
         if edges.count == 0 {

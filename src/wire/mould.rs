@@ -263,7 +263,7 @@ impl Mould {
             }
             let first = parts;
             let mut at = mark.value;
-            for _ in 0..value.iter().filter(|&&byte| byte == b',').count() + 1 {
+            for _ in 0..=value.iter().filter(|&&byte| byte == b',').count() {
                 let number = self.number(text, &mut at, parts, mark.target.class, most, shares)?;
                 match number.short() {
                     Some(short) if is_value(mark.target.class) => self.short.push(Short { into: slot, ..short }),

@@ -13,9 +13,9 @@ const POLYNOMIAL: u16 = 0x1021;
 /// How many values two digits have that stand as bytes: the earlier one and sixteen times the later one.
 const PAIRS: usize = 256;
 /// From the row of two digits to that of the two ahead of them, which are two further from the end.
-const STEP: usize = 2 * PAIRS;
+const STEP: u32 = 512;
 /// One row for each distance from the end of a line, and some for zeros that would stand before it.
-const ALL: usize = PAIRS * LINE_MAX + 8 * STEP;
+const ALL: usize = PAIRS * LINE_MAX + 8 * STEP as usize;
 
 /// What digits add, by their distance from the end. All memory is taken at once, and a row filled when it is needed.
 #[derive(Clone, Debug)]
@@ -23,7 +23,7 @@ pub(super) struct Shares {
     /// What the value 1 adds, by its distance.
     ones: Vec<u16>,
     /// A row of pairs for each distance of the later of two digits.
-    rows: Box<[u16; ALL]>,
+    rows: Box<[u16]>,
 }
 
 /// Where the row of a number's last two digits is.
@@ -35,17 +35,14 @@ impl Row {
     #[inline]
     pub(super) const fn ahead(self, pairs: u32) -> Self {
         // Digits two further from the end are two rows on.
-        Self(self.0 + pairs * STEP as u32)
+        Self(self.0 + pairs * STEP)
     }
 }
 
 impl Shares {
     pub(super) fn new() -> Self {
         let one = std::iter::successors(Some(POLYNOMIAL), |&one| Some((0..8).fold(one, |one, _| doubled(one))));
-        let rows = vec![0; ALL].into_boxed_slice();
-        // The length is the right one; the other way is only there because it must be.
-        let rows = rows.try_into().unwrap_or_else(|_| Box::new([0; ALL]));
-        Self { ones: one.take(LINE_MAX + 1).collect(), rows }
+        Self { ones: one.take(LINE_MAX + 1).collect(), rows: vec![0; ALL].into_boxed_slice() }
     }
 
     /// Makes the rows ready for a number of `digits` digits whose last is `distance` from the end, and says which they
@@ -77,16 +74,16 @@ impl Shares {
     #[inline]
     pub(super) fn of_four(&self, digits: u32, row: Row) -> u32 {
         let [pair, _, last, _] = (digits | digits >> 4).to_le_bytes();
-        let Some(rows) = self.rows_from::<{ STEP + PAIRS }>(row) else { return 0 };
-        u32::from(rows[usize::from(last)] ^ rows[STEP + usize::from(pair)])
+        let Some(rows) = self.rows_from::<{ STEP as usize + PAIRS }>(row) else { return 0 };
+        u32::from(rows[usize::from(last)] ^ rows[STEP as usize + usize::from(pair)])
     }
 
     /// The same of eight digits.
     #[inline]
     pub(super) fn of_eight(&self, digits: u64, row: Row) -> u32 {
         let [first, _, second, _, third, _, last, _] = (digits | digits >> 4).to_le_bytes();
-        let Some(rows) = self.rows_from::<{ 3 * STEP + PAIRS }>(row) else { return 0 };
-        let share = |pairs: usize, pair: u8| rows[pairs * STEP + usize::from(pair)];
+        let Some(rows) = self.rows_from::<{ 3 * STEP as usize + PAIRS }>(row) else { return 0 };
+        let share = |pairs: usize, pair: u8| rows[pairs * STEP as usize + usize::from(pair)];
         u32::from(share(0, last) ^ share(1, third) ^ share(2, second) ^ share(3, first))
     }
 
