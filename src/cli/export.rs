@@ -70,6 +70,12 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
         write_summary(path, &summary)?;
     }
     complain(&summary.to_string());
+    if recording.is_bare() && config.model.links.first().is_some_and(|link| !link.form.has_clock()) {
+        complain(
+            "these lines hold no time, so every row is at 0 s and no rate is known; let the sketch send its clock, and \
+             name it with `clock` in the link",
+        );
+    }
     if broken {
         bail!("not everything could be read; the rows hold what could");
     }

@@ -59,6 +59,17 @@ pub enum Form {
     Nmea,
 }
 
+impl Form {
+    /// Whether its lines hold a clock.
+    pub fn has_clock(&self) -> bool {
+        match self {
+            Self::Counts { .. } => true,
+            Self::Columns { clock, .. } | Self::Pairs { clock } => clock.is_some(),
+            Self::Nmea => false,
+        }
+    }
+}
+
 /// A clock that a sketch sends among its values.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ClockField {
