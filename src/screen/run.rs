@@ -195,7 +195,10 @@ impl Loop {
         let mut sources =
             [PollFd::new(&self.terminal, events), PollFd::from_borrowed_fd(self.control.ear(), PollFlags::IN)];
         let timeout = Timespec::try_from(self.patience()).map_err(|_| Errno::INVAL)?;
-        poll(&mut sources, Some(&timeout))?;
+        // A frame is coming anyhow: left alone, the bell stays rung and wakes nobody until then.
+        let frame_is_coming = self.changed && self.waiting.is_empty();
+        let heeded = if frame_is_coming { 1 } else { sources.len() };
+        poll(&mut sources[..heeded], Some(&timeout))?;
         let (terminal, bell) = (sources[0].revents(), sources[1].revents());
         let gone = terminal.intersects(PollFlags::HUP | PollFlags::ERR | PollFlags::NVAL);
         Ok((terminal.contains(PollFlags::IN), gone, bell.contains(PollFlags::IN)))

@@ -154,14 +154,17 @@ fn feed(
         let due = start + step * u32::try_from(index).unwrap();
         thread::sleep(due.saturating_duration_since(Instant::now()));
         let line = line(index);
+        let mut last = Instant::now();
         for (place, piece) in line.chunks(pieces.unwrap_or(line.len())).enumerate() {
             if place > 0 {
                 // 16 bytes take 0.32 ms at 500,000 baud.
                 thread::sleep(Duration::from_micros(320));
             }
+            // Taken before the write: behind it the value may be on the screen already.
+            last = Instant::now();
             port.write_all(piece).unwrap();
         }
-        ends.push(Instant::now());
+        ends.push(last);
         if index == LINES_PER_S {
             cpu = (on_cpu(child.id()), Instant::now());
         }
