@@ -246,9 +246,14 @@ impl Loop {
         if !self.changed || self.drawn.is_some_and(|drawn| drawn.elapsed() < self.gap) {
             return Ok(());
         }
-        self.changed = false;
         self.drawn = Some(Instant::now());
-        self.painter.frame(self.size, &mut self.waiting);
+        self.control.listen();
+        // Where snapshots come faster than frames the next frame is sure to have something new: it is drawn when its
+        // time comes, and until then nothing need wake this thread.
+        self.changed = self.painter.frame(self.size, &mut self.waiting) > 1;
+        if self.changed {
+            self.control.mute();
+        }
         self.terminal.write(&mut self.waiting)
     }
 }
