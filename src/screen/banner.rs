@@ -9,7 +9,7 @@ use super::item::{Item, Labels, alarm_shape};
 use super::look::Tone;
 use super::pen::{Pen, columns};
 use super::words::{self, Said};
-use crate::config::{Level, Model};
+use crate::config::{Alarm, Model};
 use crate::state::Snapshot;
 
 /// The alarms that sound, worst and oldest first, by their places in the model.
@@ -52,31 +52,51 @@ fn wrapped(text: &str, width: u16, most: u16) -> Vec<String> {
     lines
 }
 
-/// Draws the worst of `alarms` over the whole of the pen.
-pub fn draw(pen: &mut Pen<'_>, model: &Model, labels: &Labels, snapshot: &Snapshot, alarms: &[usize]) {
-    let Some(alarm) = alarms.first().and_then(|at| model.alarms.get(*at)) else { return };
-    let Some(item) = Item::new(model, labels, snapshot, alarm.channel) else { return };
-    let tone = Tone::fill(alarm.level);
+/// The worst alarm that sounds.
+#[derive(Clone, Debug)]
+pub struct Banner<'a> {
+    /// The alarm.
+    pub alarm: &'a Alarm,
+    /// Its channel.
+    pub item: Item<'a>,
+    /// Its limit in words.
+    pub limit: String,
+    /// How many others sound.
+    pub others: usize,
+}
+
+impl<'a> Banner<'a> {
+    /// The first of `alarms`; `None` where none sounds.
+    pub fn new(model: &'a Model, labels: &'a Labels, snapshot: &Snapshot, alarms: &[usize]) -> Option<Self> {
+        let alarm = model.alarms.get(*alarms.first()?)?;
+        let item = Item::new(model, labels, snapshot, alarm.channel)?;
+        let limit = words::limit(alarm.limit, item.channel.digits);
+        Some(Self { alarm, item, limit, others: alarms.len() - 1 })
+    }
+}
+
+/// Draws `banner` over the whole of the pen.
+pub fn draw(pen: &mut Pen<'_>, banner: &Banner<'_>) {
+    let level = banner.alarm.level;
+    let tone = Tone::fill(level);
     pen.clear(tone);
     let width = pen.width();
     let row = |y| Rect { x: 1, y, width: width.saturating_sub(2), height: 1 };
     if width < 6 {
-        let shape = alarm_shape(alarm.level);
+        let shape = alarm_shape(level);
         pen.text(0, 0, width, if columns(shape) > width { "!" } else { shape }, tone);
         return;
     }
-    let others = alarms.len() - 1;
-    let facts = (words::limit(alarm.limit, item.channel.digits), others);
-    first_row(&mut pen.part(row(0)), &item, alarm.level, &facts, tone);
+    first_row(&mut pen.part(row(0)), banner, tone);
     let room = pen.height().saturating_sub(1);
-    for (y, line) in (1..=room).zip(wrapped(&alarm.text, width.saturating_sub(2), room)) {
+    for (y, line) in (1..=room).zip(wrapped(&banner.alarm.text, width.saturating_sub(2), room)) {
         pen.part(row(y)).text(0, 0, width, &line, tone);
     }
 }
 
 /// The level's word first, then what has room, the most needed first: label, value, limit, how many more.
-fn first_row(pen: &mut Pen<'_>, item: &Item<'_>, level: Level, (limit, others): &(String, usize), tone: Tone) {
-    let width = pen.width();
+fn first_row(pen: &mut Pen<'_>, Banner { alarm, item, limit, others }: &Banner<'_>, tone: Tone) {
+    let (width, level) = (pen.width(), alarm.level);
     let mut end = width;
     if *others > 0 {
         let start = pen.text_before(columns(level.name()) + 1, end, 0, &format!("+{others} more"), tone);

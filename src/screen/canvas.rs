@@ -171,10 +171,12 @@ impl Canvas {
 /// By bits: upper left 1, upper right 2, lower left 4, lower right 8.
 const QUARTERS: [char; 16] = [' ', '▘', '▝', '▀', '▖', '▌', '▞', '▛', '▗', '▚', '▐', '▜', '▄', '▙', '▟', '█'];
 
-/// The braille pattern for dots numbered row by row. Its own numbering runs down the columns, the fourth row last.
+/// The braille pattern for dots numbered row by row. Its own numbering runs down the columns, the fourth row last, so
+/// that only the dots of the middle rows change their places.
 fn braille(bits: u8) -> char {
-    const PLACE: [u32; 8] = [0x01, 0x08, 0x02, 0x10, 0x04, 0x20, 0x40, 0x80];
-    let pattern = (0..8).filter(|bit| bits & (1 << bit) != 0).map(|bit| PLACE[bit]).sum::<u32>();
+    let stays = bits & 0b1110_0001;
+    let moved =
+        (bits & 0b0000_0100) >> 1 | (bits & 0b0001_0000) >> 2 | (bits & 0b0000_0010) << 2 | (bits & 0b0000_1000) << 1;
     // U+2800 to U+28FF are all assigned.
-    char::from_u32(0x2800 + pattern).unwrap_or(' ')
+    char::from_u32(0x2800 + u32::from(stays | moved)).unwrap_or(' ')
 }

@@ -1,7 +1,8 @@
 //! How others reach a running screen: stop, a changed config, a sentence to show.
 //!
-//! Owns the pipe that wakes the drawing thread. However often it is rung before the thread looks, it holds one byte,
-//! so nobody who rings ever waits.
+//! Owns the pipe that wakes the drawing thread. However often it is rung before the thread looks, it holds at most two
+//! bytes, one for snapshots and one for all else, so nobody who rings ever waits. While the thread knows that it will
+//! draw anyhow, it turns the bell of the snapshots off and sleeps through.
 
 use std::fmt;
 use std::io::{self, PipeReader, PipeWriter, Read, Write};
@@ -18,7 +19,10 @@ pub struct Control {
 }
 
 struct Inner {
+    /// A snapshot rang, or need not ring.
     rung: AtomicBool,
+    /// Something else rang.
+    called: AtomicBool,
     bell: PipeWriter,
     ear: PipeReader,
     waiting: Mutex<Waiting>,
@@ -39,7 +43,15 @@ impl Control {
     /// A handle for one screen. Fails where the system has no descriptors left.
     pub fn new() -> io::Result<Self> {
         let (ear, bell) = io::pipe()?;
-        Ok(Self { inner: Arc::new(Inner { rung: AtomicBool::new(false), bell, ear, waiting: Mutex::default() }) })
+        Ok(Self {
+            inner: Arc::new(Inner {
+                rung: AtomicBool::new(false),
+                called: AtomicBool::new(false),
+                bell,
+                ear,
+                waiting: Mutex::default(),
+            }),
+        })
     }
 
     /// Ends the screen.
@@ -59,15 +71,19 @@ impl Control {
 
     /// Wakes the screen: a new snapshot is there. Returns at once.
     pub fn wake(&self) {
-        if !self.inner.rung.swap(true, Ordering::AcqRel) {
-            // At most one byte is ever in the pipe, so this cannot wait; it cannot fail while the reader lives here.
-            let _ = (&self.inner.bell).write(&[0]);
-        }
+        self.ring(&self.inner.rung);
     }
 
     fn leave(&self, change: impl FnOnce(&mut Waiting)) {
         change(&mut self.inner.waiting.lock().unwrap_or_else(PoisonError::into_inner));
-        self.wake();
+        self.ring(&self.inner.called);
+    }
+
+    fn ring(&self, done: &AtomicBool) {
+        if !done.swap(true, Ordering::AcqRel) {
+            // At most two bytes are ever in the pipe, so this cannot wait; it cannot fail while the reader lives here.
+            let _ = (&self.inner.bell).write(&[0]);
+        }
     }
 
     /// Takes what waits.
@@ -75,10 +91,20 @@ impl Control {
         std::mem::take(&mut *self.inner.waiting.lock().unwrap_or_else(PoisonError::into_inner))
     }
 
-    /// Silences the bell after it was heard.
+    /// Silences the bell after it was heard. Snapshots do not ring again before [`Control::listen`].
     pub(super) fn heard(&self) {
-        let _ = (&self.inner.ear).read(&mut [0]);
+        let _ = (&self.inner.ear).read(&mut [0; 2]);
+        self.inner.called.store(false, Ordering::Release);
+    }
+
+    /// From now on the next snapshot rings: to be called before the newest one is read, so that none is missed.
+    pub(super) fn listen(&self) {
         self.inner.rung.store(false, Ordering::Release);
+    }
+
+    /// From now on no snapshot rings: one will be looked for without.
+    pub(super) fn mute(&self) {
+        self.inner.rung.store(true, Ordering::Release);
     }
 
     /// Readable while the bell rings.
@@ -115,8 +141,37 @@ mod tests {
         assert!(rings(&control));
         control.heard();
         assert!(!rings(&control));
+        control.listen();
         control.wake();
         assert!(rings(&control));
+    }
+
+    #[test]
+    fn until_the_screen_listens_again_snapshots_are_silent_and_all_else_rings() {
+        let control = Control::new().unwrap();
+        control.wake();
+        control.heard();
+        control.wake();
+        assert!(!rings(&control), "heard already");
+        control.listen();
+        control.mute();
+        control.wake();
+        assert!(!rings(&control), "not wanted");
+        for _ in 0..2 {
+            control.notice("told");
+            assert!(rings(&control));
+            control.heard();
+            assert!(!rings(&control));
+        }
+    }
+
+    #[test]
+    fn both_kinds_of_rings_are_silenced_at_once() {
+        let control = Control::new().unwrap();
+        control.wake();
+        control.stop();
+        control.heard();
+        assert!(!rings(&control));
     }
 
     #[test]

@@ -12,51 +12,82 @@ use unicode_width::UnicodeWidthStr;
 /// The modifiers that the palette uses, with their SGR numbers.
 const MODIFIERS: [(Modifier, u8); 3] = [(Modifier::BOLD, 1), (Modifier::DIM, 2), (Modifier::REVERSED, 7)];
 
-/// Appends to `out` what turns `before` into `after`; where `before` is none or of another size, the whole of `after`.
-pub fn frame(before: Option<&Buffer>, after: &Buffer, out: &mut Vec<u8>) {
-    let changes = before
-        .filter(|before| before.area == after.area)
-        // Where nothing is known of what stands there, every cell is sent.
-        .map_or_else(|| whole(after), |before| before.diff(after));
-    let mut style = None;
-    let mut next = None;
-    for (x, y, cell) in changes {
-        if next != Some((x, y)) {
-            // Writing to a Vec cannot fail.
-            let _ = write!(out, "\x1b[{};{}H", u32::from(y) + 1, u32::from(x) + 1);
-        }
-        let wanted = (cell.fg, cell.bg, cell.modifier);
-        if style != Some(wanted) {
-            set_style(cell, out);
-            style = Some(wanted);
-        }
-        let symbol = cell.symbol();
-        out.extend_from_slice(symbol.as_bytes());
-        // Terminals differ in how wide they think some characters are; after those the place is said again.
-        next = (symbol.width() == 1).then_some((x + 1, y));
+/// Appends to `out` what turns `before` into `after`, which has the same area. Of the rows from the top only those are
+/// looked at for which `rows` is true.
+pub fn changes(before: &Buffer, after: &Buffer, rows: &[bool], out: &mut Vec<u8>) {
+    let mut frame = Frame::new(out);
+    let width = usize::from(after.area.width).max(1);
+    let lines = before.content.chunks(width).zip(after.content.chunks(width));
+    for ((y, (before, after)), _) in (after.area.y..).zip(lines).zip(rows).filter(|(_, looked_at)| **looked_at) {
+        frame.line(y, before, after);
     }
-    if style.is_some() {
-        out.extend_from_slice(b"\x1b[0m");
-    }
+    frame.end();
 }
 
-/// Every cell but those that a wide character before them covers.
-fn whole(after: &Buffer) -> Vec<(u16, u16, &Cell)> {
-    let mut cells = Vec::with_capacity(after.content.len());
-    let area = after.area;
-    for y in area.top()..area.bottom() {
-        let mut covered = 0;
-        for x in area.left()..area.right() {
-            let Some(cell) = after.cell((x, y)) else { continue };
-            if covered > 0 {
-                covered -= 1;
+/// Appends all of `after` to `out`, for a terminal of which nothing is known.
+pub fn whole(after: &Buffer, out: &mut Vec<u8>) {
+    let mut frame = Frame::new(out);
+    let width = usize::from(after.area.width).max(1);
+    for (y, line) in (after.area.y..).zip(after.content.chunks(width)) {
+        frame.line(y, &[], line);
+    }
+    frame.end();
+}
+
+/// What was written of a frame so far.
+struct Frame<'a> {
+    out: &'a mut Vec<u8>,
+    /// The style that the terminal is in; `None` before the first.
+    style: Option<(Color, Color, Modifier)>,
+    /// Where the terminal writes next, where that is known.
+    next: Option<(usize, u16)>,
+}
+
+impl<'a> Frame<'a> {
+    const fn new(out: &'a mut Vec<u8>) -> Self {
+        Self { out, style: None, next: None }
+    }
+
+    /// Turns the row `y` from `before` into `after`; cells that `before` lacks are not known.
+    fn line(&mut self, y: u16, before: &[Cell], after: &[Cell]) {
+        let mut x = 0;
+        // Up to here the terminal shows something else than `before` says.
+        let mut disturbed = 0;
+        while let Some(cell) = after.get(x) {
+            if x >= disturbed && before.get(x) == Some(cell) {
+                x += 1;
                 continue;
             }
-            covered = cell.symbol().width().saturating_sub(1);
-            cells.push((x, y, cell));
+            self.cell(x, y, cell);
+            let end = x + cell.symbol().width().max(1);
+            // Half of a wide character that is overwritten does not stay.
+            let reach = |x: usize| before.get(x).map_or(0, |old| x + old.symbol().width());
+            disturbed = (x..end).map(reach).fold(disturbed, usize::max);
+            x = end;
         }
     }
-    cells
+
+    fn cell(&mut self, x: usize, y: u16, cell: &Cell) {
+        if self.next != Some((x, y)) {
+            // Writing to a Vec cannot fail.
+            let _ = write!(self.out, "\x1b[{};{}H", u32::from(y) + 1, x + 1);
+        }
+        let wanted = (cell.fg, cell.bg, cell.modifier);
+        if self.style != Some(wanted) {
+            set_style(cell, self.out);
+            self.style = Some(wanted);
+        }
+        let symbol = cell.symbol();
+        self.out.extend_from_slice(symbol.as_bytes());
+        // Terminals differ in how wide they think some characters are; after those the place is said again.
+        self.next = (symbol.width() == 1).then_some((x + 1, y));
+    }
+
+    fn end(self) {
+        if self.style.is_some() {
+            self.out.extend_from_slice(b"\x1b[0m");
+        }
+    }
 }
 
 fn set_style(cell: &Cell, out: &mut Vec<u8>) {
@@ -105,14 +136,17 @@ fn colour(colour: Color, base: u8, out: &mut Vec<u8>) {
 
 #[cfg(test)]
 mod tests {
-    use ratatui::layout::Rect;
     use ratatui::style::Style;
+    use rstest::rstest;
 
     use super::*;
 
     fn written(before: Option<&Buffer>, after: &Buffer) -> String {
         let mut out = Vec::new();
-        frame(before, after, &mut out);
+        match before {
+            Some(before) => changes(before, after, &vec![true; usize::from(after.area.height)], &mut out),
+            None => whole(after, &mut out),
+        }
         String::from_utf8(out).unwrap()
     }
 
@@ -131,10 +165,26 @@ mod tests {
     }
 
     #[test]
-    fn after_a_change_of_size_everything_is_sent() {
-        let before = Buffer::empty(Rect::new(0, 0, 3, 1));
-        let after = Buffer::with_lines(["ab"]);
-        assert_eq!(written(Some(&before), &after), "\x1b[1;1H\x1b[0mab\x1b[0m");
+    fn of_a_picture_that_is_not_known_everything_is_sent() {
+        assert_eq!(written(None, &Buffer::with_lines(["ab"])), "\x1b[1;1H\x1b[0mab\x1b[0m");
+    }
+
+    #[test]
+    fn rows_that_are_not_looked_at_are_not_sent() {
+        let (before, after) = (Buffer::with_lines(["a", "b", "c"]), Buffer::with_lines(["x", "y", "z"]));
+        let mut out = Vec::new();
+        changes(&before, &after, &[false, true, false], &mut out);
+        assert_eq!(String::from_utf8(out).unwrap(), "\x1b[2;1H\x1b[0my\x1b[0m");
+    }
+
+    #[rstest]
+    #[case::narrow_over_its_first_half("水x", "a x", "\x1b[1;1H\x1b[0ma \x1b[0m")]
+    #[case::narrow_over_its_second_half("水x", " bx", "\x1b[1;1H\x1b[0m b\x1b[0m")]
+    #[case::wide_over_narrow("abx", "水x", "\x1b[1;1H\x1b[0m水\x1b[0m")]
+    #[case::wide_over_the_first_half_of_another("a水 ", "水  ", "\x1b[1;1H\x1b[0m水\x1b[1;3H \x1b[0m")]
+    #[case::the_same_again("水x", "水y", "\x1b[1;3H\x1b[0my\x1b[0m")]
+    fn nothing_of_a_wide_character_is_left_behind(#[case] before: &str, #[case] after: &str, #[case] sent: &str) {
+        assert_eq!(written(Some(&Buffer::with_lines([before])), &Buffer::with_lines([after])), sent);
     }
 
     #[test]

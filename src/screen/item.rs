@@ -2,6 +2,8 @@
 //!
 //! Owns what is prepared once for a model ([`Labels`]) and what is put together for each frame ([`Item`]).
 
+use std::hash::{Hash, Hasher};
+
 use ratatui::layout::Rect;
 
 use super::look::{Look, Tone};
@@ -136,6 +138,15 @@ impl<'a> Item<'a> {
             (None, Said::Doubt(..)) if self.excused => Tone::Quiet,
             (None, Said::Doubt(..)) => Tone::Unsure,
         }
+    }
+
+    /// Feeds `hasher` with everything that may change from frame to frame; with the value itself only where more than
+    /// its text is shown.
+    pub fn digest(&self, with_value: bool, hasher: &mut impl Hasher) {
+        (&self.said, self.slot, self.alarm, self.excused, self.aside).hash(hasher);
+        let (low, high) = self.scale();
+        let value = self.value.filter(|_| with_value);
+        (low.to_bits(), high.to_bits(), value.map(f64::to_bits)).hash(hasher);
     }
 
     /// The ends of the scale: the span; without one, 0 and what comes next above value and limits. Always apart.
@@ -279,6 +290,37 @@ pub fn list_row(pen: &mut Pen<'_>, item: &Item<'_>) {
         }
         None => {
             pen.text(0, 0, room, item.label, Tone::Quiet);
+        }
+    }
+}
+
+/// Least columns of a list's column.
+const LIST_COLUMN: u16 = 28;
+
+/// Plain rows, in several columns where there is room. What alarms comes first where not all fit.
+pub fn list(pen: &mut Pen<'_>, mut items: Vec<Item<'_>>) {
+    if pen.is_empty() {
+        return;
+    }
+    let (rows, width) = (usize::from(pen.height()), pen.width());
+    let columns = (width / LIST_COLUMN).max(1);
+    let columns = columns.min(u16::try_from(items.len().div_ceil(rows)).unwrap_or(u16::MAX).max(1));
+    let slots = rows * usize::from(columns);
+    if items.len() > slots {
+        items.sort_by_key(|item| std::cmp::Reverse(item.alarm));
+    }
+    let hidden = items.len().saturating_sub(slots);
+    let each = width / columns;
+    for (index, item) in items.iter().take(slots).enumerate() {
+        let (column, row) = (index / rows, index % rows);
+        let x = u16::try_from(column).unwrap_or(0) * each;
+        let gutter = if columns > 1 { 2.min(each) } else { 0 };
+        let area = Rect { x, y: u16::try_from(row).unwrap_or(0), width: each - gutter, height: 1 };
+        if hidden > 0 && index + 1 == slots && slots > 1 {
+            let text = format!("and {} more", hidden + 1);
+            pen.part(area).text(0, 0, area.width, &text, Tone::Quiet);
+        } else {
+            list_row(&mut pen.part(area), item);
         }
     }
 }

@@ -16,6 +16,7 @@ mod keys;
 mod look;
 mod painter;
 mod pen;
+mod piece;
 mod plan;
 mod run;
 mod terminal;

@@ -7,17 +7,25 @@ use std::sync::Arc;
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
-use ratatui::widgets::Widget;
 
 use super::encode;
 use super::item::Labels;
 use super::keys::{self, Act, Command, Key};
 use super::look::Look;
+use super::piece::Standing;
+use super::plan::Wish;
 use super::view::View;
 use super::widget::Strip;
 use crate::config::SharedModel;
-use crate::state::{Column, History, Shared, Snapshot};
+use crate::state::{BUCKET, Column, History, Shared, Snapshot};
 use crate::time::Micros;
+
+/// A picture, and what its pieces were drawn from.
+#[derive(Debug, Default)]
+struct Picture {
+    buffer: Buffer,
+    standing: Standing,
+}
 
 /// What a screen remembers.
 #[derive(Debug)]
@@ -30,14 +38,16 @@ pub struct Painter {
     /// The snapshot that came with the histories; kept only for its memory.
     spare: Snapshot,
     strips: Vec<Strip>,
+    /// How far each strip was filled.
+    reached: Vec<Reached>,
     page: usize,
     /// The end of the trends while they are held still.
     held: Option<Micros>,
     replaying: bool,
     notices: Vec<String>,
     /// The picture that the terminal shows; `None` where that is not known.
-    before: Option<Buffer>,
-    after: Buffer,
+    before: Option<Picture>,
+    after: Picture,
 }
 
 impl Painter {
@@ -51,12 +61,13 @@ impl Painter {
             snapshot: Snapshot::default(),
             spare: Snapshot::default(),
             strips: Vec::new(),
+            reached: Vec::new(),
             page: 0,
             held: None,
             replaying,
             notices: Vec::new(),
             before: None,
-            after: Buffer::empty(Rect::ZERO),
+            after: Picture::default(),
         }
     }
 
@@ -64,6 +75,8 @@ impl Painter {
     pub fn reload(&mut self, model: SharedModel) {
         self.labels = Labels::new(&model, &self.look);
         self.model = model;
+        self.reached.clear();
+        self.draw_anew();
         self.page = self.page.min(self.model.pages.len().saturating_sub(1));
         self.held = None;
     }
@@ -81,15 +94,34 @@ impl Painter {
         self.before = None;
     }
 
-    /// Appends the frame for a terminal of `size` to `out`: nothing where the picture is the same.
-    pub fn frame(&mut self, size: (u16, u16), out: &mut Vec<u8>) {
+    /// Model, look or page are others: no piece of the two pictures can stay.
+    fn draw_anew(&mut self) {
+        for picture in self.before.iter_mut().chain([&mut self.after]) {
+            picture.standing.forget();
+        }
+    }
+
+    /// Appends the frame for a terminal of `size` to `out`: nothing where the picture is the same. Gives how many
+    /// snapshots were published since the frame before.
+    pub fn frame(&mut self, size: (u16, u16), out: &mut Vec<u8>) -> u64 {
         let area = Rect::new(0, 0, size.0, size.1);
+        let version = self.snapshot.version;
         self.look_at(area);
-        self.after.resize(area);
         let mut after = std::mem::take(&mut self.after);
-        self.view().render(area, &mut after);
-        encode::frame(self.before.as_ref(), &after, out);
+        if after.buffer.area != area {
+            after.standing.forget();
+            after.buffer.resize(area);
+        }
+        self.view().draw(area, &mut after.buffer, &mut after.standing);
+        match &self.before {
+            Some(before) if before.buffer.area == area => {
+                let rows = after.standing.rows_unlike(&before.standing, area);
+                encode::changes(&before.buffer, &after.buffer, &rows, out);
+            }
+            _ => encode::whole(&after.buffer, out),
+        }
         self.after = self.before.replace(after).unwrap_or_default();
+        self.snapshot.version.saturating_sub(version)
     }
 
     /// Copies the newest snapshot, and what the page's trends need of the history.
@@ -99,18 +131,22 @@ impl Painter {
         self.shared.read(&mut self.snapshot);
         let wishes = self.view().wishes(area);
         self.strips.resize_with(wishes.len(), || Strip { channel: crate::config::ChannelId(0), columns: Vec::new() });
-        let (strips, snapshot, held, channels) =
-            (&mut self.strips, &self.snapshot, self.held, self.model.channels.len());
-        if wishes.is_empty() || snapshot.channels.len() != channels {
-            strips.clear();
+        if wishes.is_empty() || self.snapshot.channels.len() != self.model.channels.len() {
+            self.strips.clear();
+            self.reached.clear();
             return;
         }
+        let Self { strips, reached, held, .. } = self;
+        reached.resize(wishes.len(), Reached::NOTHING);
+        // A replay jumps, and what stands still may outlast the history: then nothing is taken over.
+        if self.replaying || held.is_some() {
+            reached.fill(Reached::NOTHING);
+        }
         self.shared.read_with(&mut self.spare, |history| {
-            for (strip, wish) in strips.iter_mut().zip(&wishes) {
+            for ((strip, reached), wish) in strips.iter_mut().zip(reached).zip(&wishes) {
                 strip.channel = wish.channel;
-                strip.columns.clear();
                 strip.columns.resize(wish.count, Column::GAP);
-                fill(history, wish.channel.index(), held, wish.last, &mut strip.columns);
+                *reached = fill(history, wish, *held, *reached, &mut strip.columns);
             }
         });
     }
@@ -140,6 +176,7 @@ impl Painter {
 
     fn act(&mut self, act: Act) -> Option<Command> {
         let pages = self.model.pages.len().max(1);
+        self.draw_anew();
         match act {
             Act::Quit => return Some(Command::Quit),
             Act::Tell(command) => return Some(command),
@@ -156,11 +193,170 @@ impl Painter {
     }
 }
 
-/// The stretch of `last` that ends now or where it is held. Its end lies on a whole number of columns, so that a
-/// column, once complete, keeps its value while it moves to the left.
-fn fill(history: &History, channel: usize, held: Option<Micros>, last: Micros, columns: &mut [Column]) {
-    let Some(end) = held.or_else(|| history.end()) else { return };
-    let each = (last / i64::try_from(columns.len()).unwrap_or(1).max(1)).max(1);
-    let end = end.div_euclid(each) * each + each;
-    history.columns(channel, end, each * i64::try_from(columns.len()).unwrap_or(1), columns);
+/// What a strip holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Reached {
+    wish: Option<Wish>,
+    /// Where its last column ends.
+    end: Micros,
+    /// The newest instant in it.
+    newest: Micros,
+}
+
+impl Reached {
+    const NOTHING: Self = Self { wish: None, end: 0, newest: 0 };
+}
+
+/// The stretch of the wish that ends now or where it is held. Its end lies on a whole number of columns, so that a
+/// column, once complete, keeps its value while it moves to the left. While the end is the one that was `reached`
+/// before, only the newest columns are looked up.
+fn fill(history: &History, wish: &Wish, held: Option<Micros>, reached: Reached, columns: &mut [Column]) -> Reached {
+    let (Some(newest), false) = (held.or_else(|| history.end()), columns.is_empty()) else {
+        columns.fill(Column::GAP);
+        return Reached::NOTHING;
+    };
+    let each = (wish.last / i64::try_from(columns.len()).unwrap_or(1)).max(1);
+    let end = newest.div_euclid(each) * each + each;
+    let first = if (reached.wish, reached.end) == (Some(*wish), end) && reached.newest <= newest {
+        // What came since lies in or after the bucket that was the newest then.
+        let past = (end - reached.newest + BUCKET) / each + 1;
+        columns.len().saturating_sub(usize::try_from(past).unwrap_or(usize::MAX))
+    } else {
+        0
+    };
+    let fresh = &mut columns[first..];
+    history.columns(wish.channel.index(), end, each * i64::try_from(fresh.len()).unwrap_or(1), fresh);
+    Reached { wish: Some(*wish), end, newest }
+}
+
+#[cfg(test)]
+mod tests {
+    use ratatui::widgets::Widget;
+    use rstest::rstest;
+
+    use super::*;
+    use crate::channel::{Trust, Value};
+    use crate::config;
+    use crate::pipeline::Pipeline;
+    use crate::screen::glyphs::GlyphSet;
+    use crate::screen::look::Depth;
+    use crate::state::{LinkState, Recording};
+    use crate::time::MILLISECOND;
+
+    /// All five faces, one of them with limits, on two pages.
+    const LORRY: &str = r#"
+format = 1
+name = "Lorry"
+[link.engine]
+device = "/dev/ttyUSB0"
+[channel.speed]
+input = "p2"
+sensor = { kind = "pulses", count = 2, per = "rev" }
+unit = "1/min"
+span = [0, 3000]
+[channel.oil]
+input = "a0"
+sensor = { kind = "linear", from = ["0.5 V", "4.5 V"], to = ["0 bar", "7 bar"] }
+unit = "bar"
+span = [0, 7]
+digits = 1
+[[channel.oil.alarm]]
+level = "danger"
+below = 1
+[channel.lamp]
+input = "d4"
+sensor = { kind = "switch", on = 1 }
+[[page]]
+name = "Road"
+rows = [
+  [{ show = "speed", as = "dial", wide = 2 }, { show = "oil", as = "digits" }],
+  [{ show = "oil", as = "bar" }, { show = "lamp", as = "lamp" }],
+  [{ show = ["oil", "speed"], as = "trend", last = "60 s" }],
+]
+[[page]]
+name = "Hill"
+rows = [
+  [{ show = "oil", as = "dial", wide = 2 }, { show = "speed", as = "digits" }],
+  [{ show = "speed", as = "bar" }, { show = "oil", as = "lamp" }],
+  [{ show = ["speed", "oil"], as = "trend", last = "10 s" }],
+]
+"#;
+
+    fn painter(glyphs: GlyphSet) -> (Painter, Snapshot) {
+        let model = Arc::new(config::load(LORRY).model.unwrap());
+        let mut snapshot = Pipeline::new(Arc::clone(&model)).snapshot().clone();
+        snapshot.links[0].state = LinkState::Up;
+        let shared = Shared::new(snapshot.clone());
+        (Painter::new(model, shared, Look::new(glyphs, Depth::Indexed, false), false), snapshot)
+    }
+
+    /// What changes from one step of a drive to the next: mostly one channel, sometimes something rare.
+    fn drive_on(step: i64, snapshot: &mut Snapshot) {
+        #[expect(clippy::cast_precision_loss, reason = "a small number")]
+        let turn = step as f64;
+        let values = [1500.0 + 400.0 * (turn / 9.0).sin(), 3.0 + 2.5 * (turn / 40.0).sin(), f64::from(step % 50 < 25)];
+        let place = usize::try_from(step % 3).unwrap();
+        let value = if step % 70 > 66 { Value::bad(Trust::Open) } else { Value::ok(values[place]) };
+        let shown = &mut snapshot.channels[place];
+        (shown.value, shown.smooth, shown.heard) = (value, value, Some(snapshot.now));
+        snapshot.now = crate::time::Stamp(step * 20 * MILLISECOND);
+        snapshot.at = step * 20 * MILLISECOND;
+        snapshot.alarms[0].active = step % 90 > 60;
+        snapshot.links[0].lines_per_s = u32::try_from(step / 25).unwrap();
+        snapshot.links[0].state = if step % 110 > 105 { LinkState::Down } else { LinkState::Up };
+        snapshot.recording = if step > 100 { Recording::On { drive: 7 } } else { Recording::Off };
+    }
+
+    /// What a user does now and then.
+    fn touch(step: i64, painter: &mut Painter) {
+        match step {
+            120 | 260 => drop(painter.act(Act::Turn(1))),
+            150 | 170 => drop(painter.act(Act::Night)),
+            190 | 230 => drop(painter.act(Act::HoldTrend)),
+            200 => painter.tell("marked".to_owned()),
+            210 => painter.forget(),
+            240 => painter.reload(Arc::new(config::load(&LORRY.replace("Road", "Farm")).model.unwrap())),
+            _ => {}
+        }
+    }
+
+    #[rstest]
+    #[case::full(GlyphSet::Full)]
+    #[case::console(GlyphSet::Console)]
+    #[case::ascii(GlyphSet::Ascii)]
+    fn a_picture_with_pieces_left_standing_is_the_same_as_one_drawn_whole(#[case] glyphs: GlyphSet) {
+        let (mut painter, mut snapshot) = painter(glyphs);
+        for step in 1..300 {
+            drive_on(step, &mut snapshot);
+            touch(step, &mut painter);
+            painter.shared.publish(&snapshot);
+            let size = if (80..100).contains(&step) { (53, 15) } else { (80, 24) };
+            painter.frame(size, &mut Vec::new());
+            let area = Rect::new(0, 0, size.0, size.1);
+            let mut whole = Buffer::empty(area);
+            let wishes = painter.view().wishes(area);
+            for (strip, wish) in painter.strips.iter_mut().zip(&wishes) {
+                let mut columns = vec![Column::GAP; wish.count];
+                painter.shared.read_with(&mut Snapshot::default(), |history| {
+                    fill(history, wish, painter.held, Reached::NOTHING, &mut columns);
+                });
+                strip.columns = columns;
+            }
+            painter.view().render(area, &mut whole);
+            assert_eq!(painter.before.as_ref().unwrap().buffer, whole, "step {step}");
+        }
+    }
+
+    #[test]
+    fn a_frame_in_which_no_text_changed_sends_nothing() {
+        let (mut painter, mut snapshot) = painter(GlyphSet::Full);
+        let mut out = Vec::new();
+        for (at, sends) in [(1, true), (2, false), (3, false)] {
+            snapshot.now = crate::time::Stamp(at);
+            painter.shared.publish(&snapshot);
+            out.clear();
+            painter.frame((80, 24), &mut out);
+            assert_eq!(!out.is_empty(), sends, "{at}");
+        }
+    }
 }

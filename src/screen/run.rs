@@ -195,10 +195,7 @@ impl Loop {
         let mut sources =
             [PollFd::new(&self.terminal, events), PollFd::from_borrowed_fd(self.control.ear(), PollFlags::IN)];
         let timeout = Timespec::try_from(self.patience()).map_err(|_| Errno::INVAL)?;
-        // A frame is coming anyhow: left alone, the bell stays rung and wakes nobody until then.
-        let frame_is_coming = self.changed && self.waiting.is_empty();
-        let heeded = if frame_is_coming { 1 } else { sources.len() };
-        poll(&mut sources[..heeded], Some(&timeout))?;
+        poll(&mut sources, Some(&timeout))?;
         let (terminal, bell) = (sources[0].revents(), sources[1].revents());
         let gone = terminal.intersects(PollFlags::HUP | PollFlags::ERR | PollFlags::NVAL);
         Ok((terminal.contains(PollFlags::IN), gone, bell.contains(PollFlags::IN)))
@@ -259,9 +256,14 @@ impl Loop {
         if !self.changed || self.drawn.is_some_and(|drawn| drawn.elapsed() < self.gap) {
             return Ok(());
         }
-        self.changed = false;
         self.drawn = Some(Instant::now());
-        self.painter.frame(self.size, &mut self.waiting);
+        self.control.listen();
+        // Where snapshots come faster than frames the next frame is sure to have something new: it is drawn when its
+        // time comes, and until then nothing need wake this thread.
+        self.changed = self.painter.frame(self.size, &mut self.waiting) > 1;
+        if self.changed {
+            self.control.mute();
+        }
         self.terminal.write(&mut self.waiting)
     }
 }

@@ -6,15 +6,16 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::widgets::Widget;
 
+use super::banner::Banner;
 use super::foot::{self, Foot};
-use super::item::{Item, Labels, list_row};
+use super::item::{Item, Labels};
 use super::keys::Act;
 use super::look::{Look, Tone};
-use super::pen::Pen;
+use super::piece::{Piece, Standing};
 use super::plan::{Place, Plan};
-use super::widget::{Bar, Dial, Digits, Lamp, Strip, Trend};
+use super::widget::Strip;
 use super::{banner, plan};
-use crate::config::{Cell, Face, Model, Page};
+use crate::config::{ChannelId, Face, Model, Page};
 use crate::state::Snapshot;
 
 /// One picture.
@@ -39,9 +40,6 @@ pub struct View<'a> {
     /// Sentences from outside, for example that a mark was set.
     pub notices: &'a [String],
 }
-
-/// Least columns of a list's column.
-const LIST_COLUMN: u16 = 28;
 
 /// The parts of the screen.
 struct Parts {
@@ -85,35 +83,47 @@ impl<'a> View<'a> {
         )
     }
 
-    fn page(&self, buffer: &mut Buffer, area: Rect, whole: Rect) {
-        let Some(page) = self.shown() else { return };
+    /// Everything that is on a screen of `area`, each piece with its place.
+    fn pieces(&self, area: Rect) -> Vec<(Rect, Piece<'a>)> {
+        let (parts, alarms, sentences) = self.laid_out(area);
+        let side = u16::from(area.width >= 40);
+        let inset = |row: Rect| Rect { x: row.x + side, width: row.width.saturating_sub(2 * side), ..row };
+        let mut pieces = self.page_pieces(parts.page, area);
+        let banner = Banner::new(self.model, self.labels, self.snapshot, &alarms);
+        pieces.extend(banner.map(|banner| (parts.banner, Piece::Banner(banner))));
+        pieces.push((inset(parts.foot.sentences), Piece::Told(sentences)));
+        pieces.push((inset(parts.foot.status), Piece::Row(foot::status(self.model, self.snapshot))));
+        pieces.push((inset(parts.foot.keys), Piece::Row(foot::keys(self.model, self.page, self.replaying))));
+        pieces
+    }
+
+    fn page_pieces(&self, area: Rect, whole: Rect) -> Vec<(Rect, Piece<'a>)> {
+        let Some(page) = self.shown() else { return Vec::new() };
         match Plan::new(page, self.labels, area, (whole.width, whole.height)) {
             Plan::Cells(places) => {
-                for (index, place) in places.iter().enumerate() {
-                    self.cell(buffer, &page.rows[place.row][place.cell], *place, index, &places, page);
-                }
+                let piece = |(index, place): (usize, &Place)| {
+                    let cell = &page.rows[place.row][place.cell];
+                    let strips = if cell.face == Face::Trend {
+                        self.strips_of(index, &places, page)
+                    } else {
+                        Default::default()
+                    };
+                    (place.area, Piece::Cell { cell, items: self.items(&cell.show), strips, held: self.held })
+                };
+                places.iter().enumerate().map(piece).collect()
             }
-            Plan::List(channels) => {
-                let items = channels.iter().filter_map(|id| Item::new(self.model, self.labels, self.snapshot, *id));
-                list(&mut Pen::new(buffer, area, self.look), items.collect());
-            }
+            Plan::List(channels) => vec![(area, Piece::List(self.items(&channels)))],
         }
     }
 
-    fn cell(&self, buffer: &mut Buffer, cell: &Cell, place: Place, index: usize, places: &[Place], page: &Page) {
-        let items: Vec<_> =
-            cell.show.iter().filter_map(|id| Item::new(self.model, self.labels, self.snapshot, *id)).collect();
-        let (Some(item), look) = (items.first(), self.look) else { return };
-        match cell.face {
-            Face::Digits => Digits { item, look }.render(place.area, buffer),
-            Face::Bar => Bar { item, look }.render(place.area, buffer),
-            Face::Dial => Dial { item, look }.render(place.area, buffer),
-            Face::Lamp => Lamp { item, look }.render(place.area, buffer),
-            Face::Trend => {
-                let strips = self.strips_of(index, places, page);
-                Trend { items: &items, strips, last: cell.last, paused: self.held, look }.render(place.area, buffer);
-            }
-        }
+    fn items(&self, channels: &[ChannelId]) -> Vec<Item<'a>> {
+        channels.iter().filter_map(|id| Item::new(self.model, self.labels, self.snapshot, *id)).collect()
+    }
+
+    /// Draws into `area` of `buffer`, leaving alone what `standing` says stands there already.
+    pub(super) fn draw(&self, area: Rect, buffer: &mut Buffer, standing: &mut Standing) {
+        let area = area.intersection(buffer.area);
+        standing.draw(area, buffer, self.look, self.pieces(area));
     }
 
     /// The strips of the trend at `index`: they lie in the order of the plan.
@@ -141,34 +151,6 @@ fn parts(area: Rect, banner: u16, sentences: usize) -> Parts {
     Parts { banner: Rect { height: banner, ..area }, page: margins(Rect { y: area.y + banner, height, ..area }), foot }
 }
 
-/// Plain rows, in several columns where there is room. What alarms comes first where not all fit.
-fn list(pen: &mut Pen<'_>, mut items: Vec<Item<'_>>) {
-    if pen.is_empty() {
-        return;
-    }
-    let (rows, width) = (usize::from(pen.height()), pen.width());
-    let columns = (width / LIST_COLUMN).max(1);
-    let columns = columns.min(u16::try_from(items.len().div_ceil(rows)).unwrap_or(u16::MAX).max(1));
-    let slots = rows * usize::from(columns);
-    if items.len() > slots {
-        items.sort_by_key(|item| std::cmp::Reverse(item.alarm));
-    }
-    let hidden = items.len().saturating_sub(slots);
-    let each = width / columns;
-    for (index, item) in items.iter().take(slots).enumerate() {
-        let (column, row) = (index / rows, index % rows);
-        let x = u16::try_from(column).unwrap_or(0) * each;
-        let gutter = if columns > 1 { 2.min(each) } else { 0 };
-        let area = Rect { x, y: u16::try_from(row).unwrap_or(0), width: each - gutter, height: 1 };
-        if hidden > 0 && index + 1 == slots && slots > 1 {
-            let text = format!("and {} more", hidden + 1);
-            pen.part(area).text(0, 0, area.width, &text, Tone::Quiet);
-        } else {
-            list_row(&mut pen.part(area), item);
-        }
-    }
-}
-
 /// A column of air on either side, and a row above where there are rows enough.
 fn margins(area: Rect) -> Rect {
     let side = u16::from(area.width >= 40);
@@ -183,21 +165,6 @@ fn margins(area: Rect) -> Rect {
 
 impl Widget for &View<'_> {
     fn render(self, area: Rect, buffer: &mut Buffer) {
-        let area = area.intersection(buffer.area);
-        let mut pen = Pen::new(buffer, area, self.look);
-        pen.clear(Tone::Ground);
-        let (parts, alarms, sentences) = self.laid_out(area);
-        let side = u16::from(area.width >= 40);
-        let inset = |row: Rect| Rect { x: row.x + side, width: row.width.saturating_sub(2 * side), ..row };
-        self.page(buffer, parts.page, area);
-        banner::draw(&mut Pen::new(buffer, parts.banner, self.look), self.model, self.labels, self.snapshot, &alarms);
-        let mut told = Pen::new(buffer, inset(parts.foot.sentences), self.look);
-        for (y, (text, tone)) in (0..told.height()).zip(&sentences) {
-            told.text(0, y, told.width(), text, *tone);
-        }
-        let status = foot::status(self.model, self.snapshot);
-        foot::draw(&mut Pen::new(buffer, inset(parts.foot.status), self.look), &status);
-        let keys = foot::keys(self.model, self.page, self.replaying);
-        foot::draw(&mut Pen::new(buffer, inset(parts.foot.keys), self.look), &keys);
+        self.draw(area, buffer, &mut Standing::default());
     }
 }

@@ -8,7 +8,7 @@ use crate::state::{LinkShown, LinkState, Recording, Shown, Trouble, WhyStopped};
 use crate::time::{Micros, SECOND, Stamp};
 
 /// What stands in the place of a channel's value.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub enum Said {
     /// A trusted number, or the word of a switch.
     Value(String),

@@ -7,7 +7,7 @@ mod history;
 mod shared;
 mod snapshot;
 
-pub use history::{Column, History};
+pub use history::{BUCKET, Column, History};
 pub use shared::{Shared, Waker};
 pub use snapshot::{
     AlarmShown, Evidence, LinkShown, LinkState, PlayerShown, Recording, Shown, Snapshot, Trouble, WhyStopped,

@@ -177,13 +177,10 @@ impl Bow {
         (left, self.width - left)
     }
 
-    /// The dot in the direction `(sin, cos)`, `inward` columns inside the outer edge.
-    #[expect(clippy::cast_possible_truncation, reason = "inside the canvas")]
-    fn dot(&self, (sin, cos): (f64, f64), inward: f64) -> (i32, i32) {
-        let x = self.centre.0 + (self.radius.0 - inward) * cos;
-        let y = self.centre.1 - (self.radius.1 - inward) * sin;
-        let (across, down) = (f64::from(self.dots.across()), f64::from(self.dots.down()));
-        ((x * across).floor() as i32, (y * down / 2.0).floor() as i32)
+    /// The way in from the scale's outer edge at `share` of it.
+    fn spoke(&self, share: f64) -> Spoke<'_> {
+        let (sin, cos) = (PI * (1.0 - share)).sin_cos();
+        Spoke { bow: self, sin, cos }
     }
 
     fn scale(&self, canvas: &mut Canvas, item: &Item<'_>) {
@@ -194,35 +191,49 @@ impl Bow {
         let step = 1.0 / f64::from(self.dots.down().max(2)) * 1.5;
         for index in 0..=steps {
             let share = f64::from(index) / f64::from(steps);
-            let way = direction(share);
+            let spoke = self.spoke(share);
             if let Some(level) = item.zone(share) {
-                self.stroke(canvas, way, (0.0, 0.7, step), Tone::faint(level));
+                spoke.stroke(canvas, (0.0, 0.7, step), Tone::faint(level));
             }
             if value.is_some_and(|value| share <= value) {
-                self.stroke(canvas, way, (0.0, self.band, step), lit);
+                spoke.stroke(canvas, (0.0, self.band, step), lit);
             } else {
-                let (x, y) = self.dot(way, self.band / 2.0);
+                let (x, y) = spoke.dot(self.band / 2.0);
                 canvas.set(x, y, Tone::Faint);
             }
         }
         if let Some(value) = value {
-            self.stroke(canvas, direction(value), (0.0, self.band + 1.0, step / 2.0), pointer);
-        }
-    }
-
-    fn stroke(&self, canvas: &mut Canvas, way: (f64, f64), (from, to, step): (f64, f64, f64), tone: Tone) {
-        let mut inward = from;
-        while inward <= to {
-            let (x, y) = self.dot(way, inward);
-            canvas.set(x, y, tone);
-            inward += step;
+            self.spoke(value).stroke(canvas, (0.0, self.band + 1.0, step / 2.0), pointer);
         }
     }
 }
 
-/// Sine and cosine of the direction in which `share` of the scale lies, seen from its centre.
-fn direction(share: f64) -> (f64, f64) {
-    (PI * (1.0 - share)).sin_cos()
+/// A straight line across the band, towards the middle.
+struct Spoke<'a> {
+    bow: &'a Bow,
+    sin: f64,
+    cos: f64,
+}
+
+impl Spoke<'_> {
+    /// The dot `inward` columns inside the outer edge.
+    #[expect(clippy::cast_possible_truncation, reason = "inside the canvas")]
+    fn dot(&self, inward: f64) -> (i32, i32) {
+        let Bow { dots, centre, radius, .. } = self.bow;
+        let x = centre.0 + (radius.0 - inward) * self.cos;
+        let y = centre.1 - (radius.1 - inward) * self.sin;
+        let (across, down) = (f64::from(dots.across()), f64::from(dots.down()));
+        ((x * across).floor() as i32, (y * down / 2.0).floor() as i32)
+    }
+
+    fn stroke(&self, canvas: &mut Canvas, (from, to, step): (f64, f64, f64), tone: Tone) {
+        let mut inward = from;
+        while inward <= to {
+            let (x, y) = self.dot(inward);
+            canvas.set(x, y, tone);
+            inward += step;
+        }
+    }
 }
 
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a float cast saturates")]
