@@ -24,7 +24,7 @@ pub struct Flags {
     night: bool,
 
     /// Most pictures in a second
-    #[arg(long, value_name = "N", default_value_t = 60, value_parser = clap::value_parser!(u32).range(1..=240))]
+    #[arg(long, value_name = "N", default_value_t = 120, value_parser = clap::value_parser!(u32).range(1..=240))]
     frames: u32,
 }
 

@@ -31,7 +31,7 @@ pub enum Changed {
     /// It cannot be read.
     Unreadable,
     /// Its text, and what it means.
-    Text(String, Loaded),
+    Text(String, Box<Loaded>),
 }
 
 /// Watches the config file at `path` from a thread of its own, until the receiver is dropped: a disk that hangs must not
@@ -44,7 +44,7 @@ pub fn watch(path: PathBuf, clock: Clock) -> io::Result<mpsc::UnboundedReceiver<
             thread::sleep(LOOK);
             if watcher.changed(clock.now()) {
                 let changed = read(&path).map_or(Changed::Unreadable, |text| {
-                    let loaded = config::load(&text);
+                    let loaded = Box::new(config::load(&text));
                     Changed::Text(text, loaded)
                 });
                 // Where nobody listens any more the drive is over.

@@ -256,13 +256,17 @@ impl Loop {
         if !self.changed || self.drawn.is_some_and(|drawn| drawn.elapsed() < self.gap) {
             return Ok(());
         }
-        self.drawn = Some(Instant::now());
+        let now = Instant::now();
         self.control.listen();
         // Where snapshots come faster than frames the next frame is sure to have something new: it is drawn when its
         // time comes, and until then nothing need wake this thread.
         self.changed = self.painter.frame(self.size, &mut self.waiting) > 1;
         if self.changed {
             self.control.mute();
+        }
+        // A picture that is the same costs the terminal nothing, and need not put off the next one.
+        if self.changed || !self.waiting.is_empty() {
+            self.drawn = Some(now);
         }
         self.terminal.write(&mut self.waiting)
     }

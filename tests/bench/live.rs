@@ -220,7 +220,7 @@ fn main() {
     let folder = tempfile::tempdir().unwrap();
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/bench/curses_reader.py");
     for (how, pieces) in [("whole lines", None), ("16-byte pieces", Some(16))] {
-        for frames in ["20", "60"] {
+        for frames in ["20", "120"] {
             let serial = serial_port();
             let config = folder.path().join("live.toml");
             let text = CONFIG.replace("DEVICE", serial.slave.to_str().unwrap());
