@@ -4,13 +4,13 @@
 //! supply, anything else a number. In the columns and pairs forms every name is a number, but for `vcc`, and for `aN`
 //! where a circuit or a sensor for volts or ohms is given: those are counts of a converter of 10 bits then.
 
-use super::links::{Links, NMEA_FIELDS, is_field_name};
+use super::links::{Links, is_field_name};
 use super::model::{Field, LinkId, Take};
 use super::read::{Item, Section, short};
 use super::sink::{Sink, listed};
 use crate::time::{MILLISECOND, Micros, SECOND};
 use crate::unit::Unit;
-use crate::wire::{FieldId, Form};
+use crate::wire::{FieldId, Form, NMEA_FIELDS};
 
 /// What the sensor's curve is given.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

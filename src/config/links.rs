@@ -7,7 +7,7 @@ use super::model::{Link, LinkId};
 use super::read::{Item, Named, Section, check_name, short};
 use super::sink::{Sink, Span, listed};
 use crate::unit::Unit;
-use crate::wire::{ClockField, FieldId, Form};
+use crate::wire::{ClockField, FieldId, Form, NMEA_FIELDS};
 
 /// More serial lines than this no computer behind a dash has.
 const MOST_LINKS: usize = 32;
@@ -15,28 +15,6 @@ const MOST_LINKS: usize = 32;
 const PATH_BYTES: usize = 4096;
 /// Typical voltage of the controller's internal reference (1.0 to 1.2 V: data sheet of the `ATmega328P`).
 const REFERENCE: f64 = 1.1;
-
-/// The fields that a satellite receiver's sentences give.
-pub(super) const NMEA_FIELDS: [&str; 18] = [
-    "latitude_deg",
-    "longitude_deg",
-    "speed_kn",
-    "speed_m_per_s",
-    "speed_km_per_h",
-    "course_true_deg",
-    "course_magnetic_deg",
-    "magnetic_variation_deg",
-    "altitude_m",
-    "geoid_separation_m",
-    "satellites",
-    "hdop",
-    "quality",
-    "valid",
-    "utc_s",
-    "year",
-    "month",
-    "day",
-];
 
 #[derive(Clone, Copy)]
 enum FormWord {

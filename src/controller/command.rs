@@ -5,10 +5,10 @@
 
 use crc::{CRC_16_IBM_3740, Crc, Table};
 
+use crate::wire::COMMAND_MAX;
+
 /// The checksum of the counts format.
 pub(super) const CHECKSUM: Crc<u16, Table<16>> = Crc::<u16, Table<16>>::new(&CRC_16_IBM_3740);
-/// The most bytes of a command with its LF.
-const COMMAND_MAX: usize = 96;
 /// The outputs that the controller has; the same as its hello says.
 pub(super) const OUTPUTS: [&str; 4] = ["d7", "d12", "f9", "w6"];
 

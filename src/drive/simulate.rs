@@ -9,11 +9,10 @@ use tokio::sync::watch;
 use crate::controller::Simulated;
 use crate::link::pty::{Pty, Tried};
 use crate::time::system::Clock;
+use crate::wire::COMMAND_MAX;
 
 /// How often the simulated controller is let go on.
 const STEP: Duration = Duration::from_millis(5);
-/// The longest line to a controller, with its LF.
-const COMMAND_MAX: usize = 96;
 
 /// A simulated controller with its end of a pseudo-terminal.
 #[derive(Debug)]

@@ -6,12 +6,10 @@ use crate::channel::Totals;
 use crate::config::Link;
 use crate::state::{LinkShown, LinkState};
 use crate::time::{Micros, SECOND, Stamp};
-use crate::wire::Decoder;
+use crate::wire::{ADC_MAX, Decoder};
 
 /// A link that is open and over which nothing came for so long is silent.
 const SILENCE: Micros = 5 * SECOND;
-/// Highest count of a converter of which no hello told yet (the counts format, version 1).
-const ADC_MAX: f64 = 1023.0;
 
 /// One link.
 #[derive(Debug)]
@@ -31,7 +29,7 @@ impl Lane {
     /// Nothing came yet.
     pub fn new(link: &Link) -> Self {
         let decoder = Decoder::new(link.form.clone(), &link.fields);
-        Self { decoder, adc_max: ADC_MAX, heard: None, count: 0, ends: Stamp(Micros::MIN) }
+        Self { decoder, adc_max: f64::from(ADC_MAX), heard: None, count: 0, ends: Stamp(Micros::MIN) }
     }
 
     /// A line came; `taken` unless it was refused.

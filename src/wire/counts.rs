@@ -16,8 +16,8 @@ use super::{Edges, Hello, Raw, Reject, hello, number};
 
 /// After so many right checksums a line without one was itself hit.
 const TRUSTED: u32 = 8;
-/// The converter's highest count until a hello tells it.
-const ADC_MAX: u32 = 1023;
+/// The converter's highest count until a hello tells it (the counts format, version 1).
+pub const ADC_MAX: u32 = 1023;
 
 /// What is remembered of a link in the counts form.
 #[derive(Clone, Debug)]

@@ -27,8 +27,10 @@ mod shares;
 mod splitter;
 
 pub use command::{COMMAND_MAX, CommandError, LEASE_MS, Pin, PinKind, RATE_HZ, ask_hello, set, set_rate};
+pub use counts::ADC_MAX;
 pub use crc::{checksum, seal};
 pub use decoder::Decoder;
+pub use nmea::NMEA_FIELDS;
 pub use reading::{Edges, FieldId, Hello, Raw, Reading, Reset};
 pub use splitter::{Piece, Splitter};
 

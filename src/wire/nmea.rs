@@ -15,8 +15,9 @@ use super::fields::Target;
 use super::{Raw, Reject, number};
 use crate::time::Stamp;
 
-/// The names of all fields, in the order of [`Field`].
-const NAMES: [&str; 18] = [
+/// The names of all fields that a satellite receiver's sentences give.
+// In the order of `Field`.
+pub const NMEA_FIELDS: [&str; 18] = [
     "latitude_deg",
     "longitude_deg",
     "speed_kn",
@@ -64,9 +65,9 @@ enum Field {
 #[derive(Clone, Debug)]
 pub(super) struct Nmea {
     /// Where each field goes.
-    slots: [u16; NAMES.len()],
+    slots: [u16; NMEA_FIELDS.len()],
     /// Which of those that the config does not use were written down.
-    noted: [bool; NAMES.len()],
+    noted: [bool; NMEA_FIELDS.len()],
     clock: SketchClock,
 }
 
@@ -78,8 +79,8 @@ struct Sheet<'a> {
 
 impl Nmea {
     pub(super) fn new(core: &Core) -> Self {
-        let slots = NAMES.map(|name| core.names.slot(name).unwrap_or(Target::NOWHERE));
-        Self { slots, noted: [false; NAMES.len()], clock: SketchClock::new(None) }
+        let slots = NMEA_FIELDS.map(|name| core.names.slot(name).unwrap_or(Target::NOWHERE));
+        Self { slots, noted: [false; NMEA_FIELDS.len()], clock: SketchClock::new(None) }
     }
 
     pub(super) fn line(&mut self, core: &mut Core, now: Stamp, line: &[u8]) -> Result<Taken, Reject> {
@@ -179,7 +180,7 @@ impl Sheet<'_> {
             *to = value.into();
         } else if !self.nmea.noted[place] {
             self.nmea.noted[place] = true;
-            self.core.names.note_unknown(NAMES[place]);
+            self.core.names.note_unknown(NMEA_FIELDS[place]);
         }
     }
 
