@@ -138,14 +138,16 @@ async fn drive(
     }
     let configs =
         plan.path.map(|path| reload::watch(path, clock)).transpose().context("cannot watch the config file")?;
-    let ended = Attendant::new(Rc::clone(&engine), clock, wishes, configs, control).attend().await;
+    // A task of its own: what waits here is polled whenever any task of this thread wakes, for each piece of a line.
+    let attendant = Attendant::new(Rc::clone(&engine), clock, wishes, configs, control);
+    let ended = tokio::task::spawn_local(attendant.attend()).await;
     let _ = stop.send(true);
     for task in tasks {
         // A task that panicked has been told of already; the recording must be closed all the same.
         let _ = task.await;
     }
     engine.borrow_mut().close();
-    ended
+    ended.context("a task of the drive failed; this is a fault of kickpanel")?
 }
 
 /// Starts the task of each link. `device` takes the place of the first link's.
