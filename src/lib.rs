@@ -16,6 +16,7 @@ pub mod record;
 pub mod replay;
 pub mod screen;
 pub mod sensor;
+pub mod signals;
 pub mod state;
 pub mod text;
 pub mod time;

@@ -11,7 +11,6 @@ mod export;
 mod look;
 mod replay;
 mod setup;
-mod signals;
 
 use std::io::{self, IsTerminal, Write as _};
 use std::path::PathBuf;

@@ -8,10 +8,11 @@ use std::time::Duration;
 
 use anyhow::{Context as _, anyhow};
 
-use super::{Answer, WrongUsage, look, setup, signals};
+use super::{Answer, WrongUsage, look, setup};
 use crate::record::{ReadError, Recording};
 use crate::replay::{Player, Tape, publish_to};
 use crate::screen::{self, Command, Control, Session};
+use crate::signals;
 use crate::state::Shared;
 use crate::time::system::Clock;
 use crate::time::{Micros, micros_from_secs};
@@ -90,7 +91,8 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
             move || play(player, &shared, &wishes, &control)
         })
         .context("cannot start the player's thread")?;
-    signals::stop(control)?;
+    // Before the terminal is taken: from here on a signal gives it back.
+    signals::at_the_first(move || control.stop()).context("cannot listen for signals")?;
     // The session, and with it the sender of wishes, is gone when the screen has ended: that ends the player.
     screen::run(session)?;
     thread.join().map_err(|_| anyhow!("the player's own thread failed; this is a fault of kickpanel"))?;

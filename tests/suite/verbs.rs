@@ -14,5 +14,6 @@ mod recording;
 mod replaying;
 mod same;
 mod seat;
+mod starting;
 mod trouble;
 mod usage;
