@@ -199,7 +199,7 @@ fn list_pins(model: &Model, out: &mut impl Write) -> io::Result<()> {
         }
         let outputs = model.outputs.iter().filter(|output| output.link.index() == index);
         let mut used: Vec<String> = link.fields.iter().filter(|name| is_pin(name)).cloned().collect();
-        used.extend(outputs.map(|output| output.pin.clone()));
+        used.extend(outputs.map(|output| output.pin.to_string()));
         used.sort_by_key(|pin| (pin.starts_with('a'), number(pin)));
         let taken: Vec<(bool, u32)> = used.iter().map(|pin| (pin.starts_with('a'), number(pin))).collect();
         // Pins of an ATmega328P: analog 0 to 5, and 2 to 13 besides the two of the serial line.

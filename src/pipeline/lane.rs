@@ -4,12 +4,9 @@
 
 use crate::channel::Totals;
 use crate::config::Link;
-use crate::state::{LinkShown, LinkState};
+use crate::state::{LinkShown, LinkState, SILENT_AFTER};
 use crate::time::{Micros, SECOND, Stamp};
 use crate::wire::{ADC_MAX, Decoder};
-
-/// A link that is open and over which nothing came for so long is silent.
-const SILENCE: Micros = 5 * SECOND;
 
 /// One link.
 #[derive(Debug)]
@@ -70,7 +67,7 @@ impl Lane {
         self.second(now, shown);
         if let Some(heard) = self.heard
             && shown.state == LinkState::Up
-            && now.since(heard) >= SILENCE
+            && now.since(heard) >= SILENT_AFTER
         {
             // What a person wants to know is how long nothing has come, not since when that is remarkable.
             (shown.state, shown.since) = (LinkState::Silent, heard);
@@ -80,7 +77,7 @@ impl Lane {
 
     /// When [`Lane::tick`] has something to do at the earliest.
     pub fn due(&self, shown: &LinkShown) -> Option<Stamp> {
-        let silent = self.heard.filter(|_| shown.state == LinkState::Up).map(|heard| heard.after(SILENCE));
+        let silent = self.heard.filter(|_| shown.state == LinkState::Up).map(|heard| heard.after(SILENT_AFTER));
         let second = (self.count > 0 || shown.lines_per_s > 0).then_some(self.ends);
         silent.into_iter().chain(second).min()
     }

@@ -21,16 +21,18 @@ mod mould;
 mod nmea;
 mod number;
 mod pairs;
+mod pin;
 mod reading;
 mod scan;
 mod shares;
 mod splitter;
 
-pub use command::{COMMAND_MAX, CommandError, LEASE_MS, Pin, PinKind, RATE_HZ, ask_hello, set, set_rate};
+pub use command::{COMMAND_MAX, CommandError, LEASE_MS, RATE_HZ, ask_hello, set, set_rate};
 pub use counts::ADC_MAX;
 pub use crc::{checksum, seal};
 pub use decoder::Decoder;
 pub use nmea::NMEA_FIELDS;
+pub use pin::{Pin, PinKind};
 pub use reading::{Edges, FieldId, Hello, Raw, Reading, Reset};
 pub use splitter::{Piece, Splitter};
 
