@@ -11,6 +11,8 @@ pub mod controller;
 pub mod drive;
 pub mod export;
 pub mod link;
+pub mod overview;
+pub mod pattern;
 pub mod pipeline;
 pub mod record;
 pub mod replay;
