@@ -4,7 +4,7 @@ use crate::config::Model;
 use crate::wire::{Form, Pin, PinKind};
 
 /// The controller whose pins are counted as free: six analog inputs, and the pins 2 to 13 (0 and 1 are the serial line).
-/// Source: data sheet of the ATmega328P, pin configurations; the numbers are those that boards with it have printed on
+/// Source: data sheet of the `ATmega328P`, pin configurations; the numbers are those that boards with it have printed on
 /// (common practice, no source).
 pub const BOARD: &str = "ATmega328P";
 const ANALOG: std::ops::Range<u8> = 0..6;

@@ -198,7 +198,7 @@ mod tests {
         while let Ok(count) = (&into).write(&[b'x'; 1024]) {
             filled += count;
         }
-        (File::from(out), into, filled)
+        (out, into, filled)
     }
 
     #[test]
