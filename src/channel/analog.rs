@@ -101,9 +101,7 @@ impl Way {
         };
         // The ends of a live-zero curve are in its own volts; only a direct circuit has them, so these are the pin's.
         let pin = match self.live_zero {
-            Some(_) if matches!(self.circuit, Circuit::Direct) => {
-                Pin { counts, adc_max, volts: input, supply: rail }
-            }
+            Some(_) if matches!(self.circuit, Circuit::Direct) => Pin { counts, adc_max, volts: input, supply: rail },
             _ => Pin { counts, adc_max, volts, supply },
         };
         let value = match judge::electrical(&self.circuit, self.live_zero, pin) {

@@ -118,13 +118,7 @@ impl Input {
     /// [`Input::take_next`] of plain counts at a supply above 0 and within its limits, with the volts for each count, where
     /// the line has a number for them. False, with nothing done, for all else.
     #[inline]
-    pub fn take_counts(
-        &mut self,
-        fields: &[Raw],
-        (supply, step): (f64, f64),
-        now: Stamp,
-        shown: &mut Shown,
-    ) -> bool {
+    pub fn take_counts(&mut self, fields: &[Raw], (supply, step): (f64, f64), now: Stamp, shown: &mut Shown) -> bool {
         let (Measure::Analog(analog), Some(&Raw::Number(counts))) = (&mut self.measure, fields.get(self.field.index()))
         else {
             return false;

@@ -86,7 +86,7 @@ impl Trust {
 /// It has the size of its number: what is untrusted is none, and the bits of a double that is not a number have room for
 /// the reason. Values are what is moved about most.
 #[derive(Clone, Copy)]
-pub struct Value(u64);
+pub struct Value(f64);
 
 /// A double that is not a number; its lowest bits are free.
 const NO_NUMBER: u64 = 0x7FF8_0000_0000_0000;
@@ -98,27 +98,25 @@ impl Value {
     /// A good value; `Beyond` where `number` is not finite, since a number that is none can never be good.
     #[inline]
     pub fn ok(number: f64) -> Self {
-        if number.is_finite() { Self(number.to_bits()) } else { Self::bad(Trust::Beyond) }
+        if number.is_finite() { Self(number) } else { Self::bad(Trust::Beyond) }
     }
 
     /// No value, and why. `Ok` makes no sense here and becomes `Missing`.
     pub const fn bad(trust: Trust) -> Self {
         let trust = if matches!(trust, Trust::Ok) { Trust::Missing } else { trust };
-        Self(NO_NUMBER | trust as u64)
+        Self(f64::from_bits(NO_NUMBER | trust as u64))
     }
 
     /// The number, if it can be trusted.
     #[inline]
     pub fn good(self) -> Option<f64> {
-        let number = f64::from_bits(self.0);
-        (!number.is_nan()).then_some(number)
+        (!self.0.is_nan()).then_some(self.0)
     }
 
     /// Whether it is good and within `low..=high`.
     #[inline]
     pub fn is_within(self, low: f64, high: f64) -> bool {
-        let number = f64::from_bits(self.0);
-        number >= low && number <= high
+        self.0 >= low && self.0 <= high
     }
 
     /// The state.
@@ -130,16 +128,15 @@ impl Value {
         }
     }
 
-    #[expect(clippy::cast_possible_truncation, reason = "it was put there")]
     fn reason(self) -> Trust {
-        Trust::ALL.get((self.0 & 0xFF) as usize).copied().unwrap_or_default()
+        Trust::ALL.get((self.0.to_bits() & 0xFF) as usize).copied().unwrap_or_default()
     }
 
     /// Whether both have the same state.
     #[inline]
     pub fn is_as_good_as(self, other: Self) -> bool {
         // One comparison for both; and no good number has the bits of one that is none.
-        !(f64::from_bits(self.0).is_nan() | f64::from_bits(other.0).is_nan()) || self.0 == other.0
+        !(self.0.is_nan() | other.0.is_nan()) || self.0.to_bits() == other.0.to_bits()
     }
 
     /// The same number where `trust` is `Ok`, else untrusted for that reason; an earlier reason stays.

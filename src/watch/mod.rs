@@ -6,7 +6,7 @@
 
 use crate::channel::{Condition, Moment, Value};
 use crate::config::{Alarm, Limit, Model};
-use crate::state::{AlarmShown, Shown};
+use crate::state::AlarmShown;
 use crate::time::{Micros, Stamp};
 
 /// An alarm that began or ended.
@@ -89,7 +89,7 @@ impl Watch {
         self.stepped = moment.at;
         let mut any = false;
         for quiet in &mut self.quiet {
-            let Some(&Shown { smooth: value, .. }) = moment.channels.get(quiet.channel) else { continue };
+            let Some(value) = moment.channels.get(quiet.channel).map(|shown| shown.smooth) else { continue };
             if value.is_within(quiet.low, quiet.high) {
                 continue;
             }

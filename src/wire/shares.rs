@@ -44,7 +44,8 @@ impl Row {
 impl Shares {
     pub(super) fn new() -> Self {
         let one = std::iter::successors(Some(POLYNOMIAL), |&one| Some((0..8).fold(one, |one, _| doubled(one))));
-        // By way of a list, since a box of so large an array would come over the stack.
+        // By way of a list, since a box of so large an array would come over the stack; the lengths are the same.
+        #[expect(clippy::large_stack_arrays, reason = "it is never made")]
         let rows = vec![0; ALL].try_into().unwrap_or_else(|_| Box::new([0; ALL]));
         Self { ones: one.take(LINE_MAX + 1).collect(), rows }
     }
