@@ -82,7 +82,7 @@ impl Shown {
         Self { value: Value::MISSING, smooth: Value::MISSING, since: Stamp(0), heard: None, evidence: Evidence::NONE };
 
     /// The trust state.
-    pub const fn trust(&self) -> Trust {
+    pub fn trust(&self) -> Trust {
         self.value.trust()
     }
 }
