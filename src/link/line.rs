@@ -16,8 +16,8 @@ use rustix::io::Errno;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::sync::{mpsc, watch};
 use tokio::time::{Instant, sleep, sleep_until};
-use tokio_serial::{ClearBuffer, SerialPort as _, SerialStream};
 
+use super::pace::Pace;
 use super::pauses::{Due, Pauses, Silence};
 use super::writing::{WRITE_TIMEOUT, Writing};
 use super::{Event, Outgoing, Sink};
@@ -44,16 +44,13 @@ pub trait Port: AsyncRead + AsyncWrite + Unpin {
 
     /// Throws away what has not left the computer yet. Must not wait.
     fn discard(&mut self) {}
-}
 
-impl Port for SerialStream {
-    fn unsent(&self) -> usize {
-        self.bytes_to_write().map_or(0, |bytes| bytes as usize)
-    }
+    /// Nothing is read for a while: until the next read, what comes need not wake anyone.
+    fn leave_alone(&mut self) {}
 
-    fn discard(&mut self) {
-        // On a port that is gone this fails, and then there is nothing to throw away.
-        let _ = self.clear(ClearBuffer::Output);
+    /// Bits for each second that come at most; `None` where that is not known.
+    fn baud(&self) -> Option<u32> {
+        None
     }
 }
 
@@ -138,6 +135,9 @@ struct Keeper<S> {
     commands: Option<mpsc::Receiver<Outgoing>>,
     buffer: Box<[u8]>,
     writing: Writing,
+    pace: Pace,
+    /// In the middle of a line: until then nothing needs to be read.
+    pause: Option<Instant>,
     /// The reason that was told last, since the link was up.
     told: Option<Trouble>,
     silence: Silence,
@@ -154,6 +154,8 @@ impl<S: Sink> Keeper<S> {
             commands: Some(commands),
             buffer: vec![0; BUFFER].into_boxed_slice(),
             writing: Writing::default(),
+            pace: Pace::starting(None),
+            pause: None,
             told: None,
             silence: Silence::starting(Instant::now()),
             reopening: false,
@@ -169,15 +171,17 @@ impl<S: Sink> Keeper<S> {
     ) -> End {
         let opened = Instant::now();
         self.opened(device, opened);
+        (self.pace, self.pause) = (Pace::starting(port.baud()), None);
         let mut heard = false;
         let mut timer = pin!(sleep_until(self.silence.due()));
+        let mut pause = pin!(sleep_until(opened));
         loop {
             tokio::select! {
                 biased;
                 () = stopped.as_mut() => return End::Stopped,
                 () = sleep_until(self.writing.deadline), if self.writing.is_busy() => self.writing.give_up(),
                 command = receive(&mut self.commands), if !self.writing.is_busy() => self.accept(command, port),
-                moved = transfer(port, &mut self.buffer, self.writing.rest()) => {
+                moved = transfer(port, &mut self.buffer, self.writing.rest(), self.pause.is_none()) => {
                     let taken = match moved {
                         Moved::Read(result) => self.took(device, result),
                         Moved::Wrote(result) => self.wrote(result),
@@ -185,6 +189,10 @@ impl<S: Sink> Keeper<S> {
                     match taken {
                         Ok(bytes) => {
                             heard |= bytes > 0;
+                            if let Some(end) = self.pause {
+                                port.leave_alone();
+                                pause.as_mut().reset(end);
+                            }
                             if bytes >= BEHIND {
                                 tokio::task::yield_now().await;
                             }
@@ -192,6 +200,7 @@ impl<S: Sink> Keeper<S> {
                         Err(trouble) => return End::Lost { trouble, steady: heard || opened.elapsed() >= STEADY },
                     }
                 }
+                () = pause.as_mut(), if self.pause.is_some() => self.pause = None,
                 () = timer.as_mut() => {
                     match self.silence.step(Instant::now()) {
                         Some(Due::Reopen) => return End::Silent,
@@ -240,7 +249,9 @@ impl<S: Sink> Keeper<S> {
             // A port whose device is gone reads as nothing, at once and for ever.
             Ok(0) => Err(Trouble::Unplugged),
             Ok(bytes) => {
-                self.silence.heard(Instant::now());
+                let now = Instant::now();
+                self.silence.heard(now);
+                self.pause = self.pace.took(now, &self.buffer[..bytes]).map(|length| now + length);
                 if self.reopening {
                     self.up(device);
                 }
@@ -337,13 +348,16 @@ async fn receive(commands: &mut Option<mpsc::Receiver<Outgoing>>) -> Option<Outg
     }
 }
 
-/// Writes what there is to write and reads what there is to read, whichever the port can do first.
-async fn transfer<P: Port>(port: &mut P, buffer: &mut [u8], rest: &[u8]) -> Moved {
+/// Writes what there is to write and, where `reads`, reads what there is to read, whichever the port can do first.
+async fn transfer<P: Port>(port: &mut P, buffer: &mut [u8], rest: &[u8], reads: bool) -> Moved {
     poll_fn(|cx| {
         if !rest.is_empty()
             && let Poll::Ready(result) = Pin::new(&mut *port).poll_write(cx, rest)
         {
             return Poll::Ready(Moved::Wrote(result));
+        }
+        if !reads {
+            return Poll::Pending;
         }
         let mut room = ReadBuf::new(buffer);
         let read = Pin::new(&mut *port).poll_read(cx, &mut room);

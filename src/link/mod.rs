@@ -8,9 +8,11 @@ mod explain;
 mod holders;
 mod line;
 mod open;
+mod pace;
 mod pattern;
 mod pauses;
 pub mod pty;
+mod serial;
 mod writing;
 
 use std::cell::RefCell;
@@ -18,7 +20,6 @@ use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
 use tokio::sync::{mpsc, watch};
-use tokio_serial::SerialStream;
 
 use crate::config::LinkId;
 use crate::state::Trouble;
@@ -29,6 +30,7 @@ pub use explain::{Surroundings, explain};
 pub use line::{Port, run_with};
 pub use open::open;
 pub use pattern::first_match;
+pub use serial::Serial;
 
 /// What must be known to open a port.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -84,7 +86,7 @@ pub async fn run(
     commands: mpsc::Receiver<Outgoing>,
     stop: watch::Receiver<bool>,
 ) {
-    let opener = move || -> Result<(PathBuf, SerialStream), Trouble> {
+    let opener = move || -> Result<(PathBuf, Serial), Trouble> {
         let device = first_match(&settings.device).ok_or(Trouble::NoDevice)?;
         let port = open(&device, settings.baud)?;
         Ok((device, port))

@@ -12,8 +12,8 @@ use std::path::Path;
 use rustix::fs::{FlockOperation, Mode, OFlags, flock};
 use rustix::io::Errno;
 use rustix::termios::{ControlModes, OptionalActions, tcgetattr, tcsetattr};
-use tokio_serial::SerialStream;
 
+use super::serial::Serial;
 use crate::state::Trouble;
 
 /// Opens the serial port at `path` with `baud` bits for each second, 8 data bits, no parity, one stop bit, no flow
@@ -21,7 +21,7 @@ use crate::state::Trouble;
 ///
 /// The kernel raises DTR at opening whatever one does, which resets most boards; HUPCL is cleared, so that DTR stays
 /// raised when the port is closed and the next opening does not reset the board again.
-pub fn open(path: &Path, baud: u32) -> Result<SerialStream, Trouble> {
+pub fn open(path: &Path, baud: u32) -> Result<Serial, Trouble> {
     let kind = fs::metadata(path).map_err(|error| while_opening(&error))?.file_type();
     if !kind.is_char_device() {
         return Err(Trouble::NotAPort);
@@ -29,8 +29,9 @@ pub fn open(path: &Path, baud: u32) -> Result<SerialStream, Trouble> {
     let name = path.to_str().ok_or(Trouble::Failed(Errno::INVAL.raw_os_error()))?;
     let first = open_first(path)?;
     settle(&first, baud)?;
-    // `first` stays open until the port is ours, so that the settings and DTR are not lost in between.
-    SerialStream::open(&tokio_serial::new(name, baud)).map_err(|error| from_serial(&error))
+    // `first` stays open while the port becomes ours, so that the settings and DTR are not lost in between.
+    let held = tokio_serial::new(name, baud).open().map_err(|error| from_serial(&error))?;
+    Ok(Serial::new(first, held, baud))
 }
 
 /// A plain descriptor of a terminal that nobody else has locked.

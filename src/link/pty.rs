@@ -8,7 +8,7 @@
 use std::ffi::OsStr;
 use std::fs;
 use std::io;
-use std::os::fd::OwnedFd;
+use std::os::fd::{AsFd, AsRawFd, OwnedFd};
 use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -58,7 +58,7 @@ impl Pty {
         fcntl_setfl(&master, fcntl_getfl(&master)? | OFlags::NONBLOCK)?;
         // Before its first opening the slave does not count as closed. Opened and closed once, it does.
         drop(rustix::fs::open(&slave, OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC, Mode::empty())?);
-        Ok(Self { master: watched(master)?, slave, link: None })
+        Ok(Self { master: watching(master)?, slave, link: None })
     }
 
     /// Where the slave is, `/dev/pts/N`.
@@ -138,7 +138,7 @@ impl Pty {
         }
         // A descriptor that once hung up counts as readable for ever; a new registration forgets that.
         let again = self.master.get_ref().try_clone()?;
-        self.master = watched(again)?;
+        self.master = watching(again)?;
         Ok(())
     }
 
@@ -169,8 +169,11 @@ impl Drop for Pty {
 }
 
 /// Has tokio watch `descriptor`.
-#[allow(deprecated, reason = "its successor is unsafe, which is forbidden here; an OwnedFd keeps what that asks for")]
-fn watched(descriptor: OwnedFd) -> io::Result<AsyncFd<OwnedFd>> {
+#[allow(
+    deprecated,
+    reason = "its successor is unsafe, which is forbidden here; an owned descriptor keeps what that asks for"
+)]
+pub(super) fn watching<T: AsRawFd + AsFd>(descriptor: T) -> io::Result<AsyncFd<T>> {
     AsyncFd::new(descriptor)
 }
 
