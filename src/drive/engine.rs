@@ -117,19 +117,17 @@ impl Engine {
         model.links.iter().map(port).eq(self.pipeline.model().links.iter().map(port))
     }
 
-    /// A changed config is in force from now on. What came so far stays counted only in the recording.
+    /// A changed config, with the links that are open, is in force from now on; see [`Pipeline::reload`].
     pub fn reload(&mut self, now: Stamp, model: SharedModel, text: &str) {
         if let Some(recorder) = &self.recorder {
             recorder.config(now, text);
         }
-        let links = std::mem::take(&mut self.pipeline.snapshot_mut().links);
-        self.pipeline = Pipeline::new(model);
-        for (index, link) in (0_u8..).zip(&links) {
+        self.pipeline.reload(now, model);
+        for (index, link) in (0_u8..).zip(&self.pipeline.snapshot().links) {
             if link.state != LinkState::Down {
-                self.pipeline.link_up(LinkId(index), now);
+                // Where the form is another, the controller has not been asked yet.
                 self.ask_hello(LinkId(index), now);
             }
-            self.pipeline.snapshot_mut().links[usize::from(index)].trouble = link.trouble;
         }
         self.note_recorder();
         self.shared.reset(self.pipeline.snapshot());

@@ -75,6 +75,31 @@ impl Pipeline {
         &self.model
     }
 
+    /// A changed config is in force from `now` on. Live driving and whatever reads a recording both do this and nothing
+    /// else at that instant, so that they cannot differ.
+    ///
+    /// What came over the links goes on where it stands, since no config changes that: by the link's name, whether it is
+    /// open, what was counted, what the controller said of itself and its clock, and so the time of exports. Everything
+    /// that a config gives its meaning begins anew: supply, values, windows, rates, smoothing, freshness and alarms. A link
+    /// whose form or clock is another keeps its counts, and its clock is joined where its next reading comes.
+    pub fn reload(&mut self, now: Stamp, model: SharedModel) {
+        let before = std::mem::replace(self, Self::new(model));
+        let mut joined = false;
+        for (place, link) in self.model.links.iter().enumerate() {
+            let Some(old) = before.model.links.iter().position(|old| old.name == link.name) else { continue };
+            let goes_on = self.lanes[place].go_on_from(&before.lanes[old]);
+            self.snapshot.links[place] = LinkShown { supply: None, ..before.snapshot.links[old] };
+            joined |= goes_on && place == self.rows.main() && old == before.rows.main();
+        }
+        self.rows.go_on_from(&before.rows, joined);
+        let Snapshot { version, at, recording, player, .. } = before.snapshot;
+        let shown = &mut self.snapshot;
+        (shown.version, shown.now, shown.at) = (version + 1, now, at.max(self.rows.at(now)));
+        (shown.recording, shown.player) = (recording, player);
+        shown.channels.iter_mut().for_each(|channel| channel.since = now);
+        shown.alarms.iter_mut().for_each(|alarm| alarm.since = now);
+    }
+
     /// Takes one line without its LF that arrived over `link` at `now`. Allocates nothing for a usual reading.
     /// `changed` hears of each alarm that begins or ends.
     pub fn line(&mut self, link: LinkId, now: Stamp, bytes: &[u8], changed: &mut dyn FnMut(Change)) -> Outcome {
