@@ -96,7 +96,7 @@ impl Engine {
 
     /// Time passed: what is stale, silent or due, and what the recorder says.
     pub fn tick(&mut self, now: Stamp) {
-        let mut changed = self.with_changes(now, |pipeline, on_change| pipeline.tick(now, on_change));
+        let mut changed = self.pass(now);
         changed |= self.note_recorder();
         // Ages are shown in seconds and go on while nothing else happens.
         if changed || now.since(self.published) >= SECOND {
@@ -119,6 +119,7 @@ impl Engine {
 
     /// A changed config, with the links that are open, is in force from now on; see [`Pipeline::reload`].
     pub fn reload(&mut self, now: Stamp, model: SharedModel, text: &str) {
+        self.pass(now);
         if let Some(recorder) = &self.recorder {
             recorder.config(now, text);
         }
@@ -175,14 +176,22 @@ impl Engine {
     fn piece(&mut self, link: LinkId, now: Stamp, piece: Piece<'_>) -> bool {
         let (Piece::Line(line) | Piece::TooLong(line)) = piece;
         self.record(now, link, Mark::Received, line);
-        let outcome = self.with_changes(now, |pipeline, on_change| match piece {
-            Piece::Line(line) => pipeline.line(link, now, line, on_change),
-            Piece::TooLong(_) => {
-                pipeline.too_long(link, now);
-                Outcome::Refused(Reject::TooLong)
+        let outcome = self.with_changes(now, |pipeline, on_change| {
+            pipeline.pass(now, on_change);
+            match piece {
+                Piece::Line(line) => pipeline.line(link, now, line, on_change),
+                Piece::TooLong(_) => {
+                    pipeline.too_long(link, now);
+                    Outcome::Refused(Reject::TooLong)
+                }
             }
         });
         outcome != Outcome::Nothing
+    }
+
+    /// Everything that became due up to `now`.
+    fn pass(&mut self, now: Stamp) -> bool {
+        self.with_changes(now, |pipeline, on_change| pipeline.pass(now, on_change))
     }
 
     /// Runs `work` on the core, then writes down the alarms that it changed.
@@ -245,6 +254,7 @@ impl Sink for Engine {
                 self.opened[link.index()] = true;
                 self.splitters[link.index()].reset();
                 self.note(now, Some(link), &Told::Link { state: "up", why: None });
+                self.pass(now);
                 self.pipeline.link_up(link, now);
                 self.pipeline.snapshot_mut().links[link.index()].trouble = None;
                 self.ask_hello(link, now);
@@ -255,6 +265,7 @@ impl Sink for Engine {
                     self.hopeless = Some((link, trouble));
                 }
                 self.note(now, Some(link), &Told::Link { state: "down", why: Some(trouble.words()) });
+                self.pass(now);
                 self.pipeline.link_down(link, now);
                 self.pipeline.snapshot_mut().links[link.index()].trouble = Some(trouble);
                 self.publish();

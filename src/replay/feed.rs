@@ -17,9 +17,6 @@ use crate::time::Stamp;
 use crate::watch::Change;
 use crate::wire::Tally;
 
-/// The most instants between two lines that the core is told of. Far more than a silence makes due.
-const DUE_MAX: usize = 100_000;
-
 /// What an item did.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Fed {
@@ -57,10 +54,6 @@ pub struct Feed {
     gone: Tally,
     /// How far time has come.
     now: Stamp,
-    /// When the core was last told anything.
-    told: Stamp,
-    /// What was due and told since the last item: being told twice of one instant changes nothing.
-    due: Option<Stamp>,
     /// The time of the newest reading, by the controller's clock: what a line without a time is given.
     clock: Stamp,
 }
@@ -79,8 +72,6 @@ impl Feed {
             refused: Refused::default(),
             gone: Tally::default(),
             now: zero,
-            told: zero,
-            due: None,
             clock: zero,
         }
     }
@@ -140,7 +131,6 @@ impl Feed {
     pub fn item(&mut self, item: &Item<'_>, changed: &mut dyn FnMut(Change)) -> Fed {
         let now = self.time_of(item);
         self.pass(now, changed);
-        (self.told, self.due) = (now, None);
         match item {
             Item::Line(came) => match self.links.find(came.link) {
                 Some(link) => {
@@ -170,15 +160,8 @@ impl Feed {
 
     /// Time passes up to `until`: the core is told of everything that becomes due. True where its snapshot changed.
     pub fn pass(&mut self, until: Stamp, changed: &mut dyn FnMut(Change)) -> bool {
-        let mut any = false;
-        for _ in 0..DUE_MAX {
-            let Some(due) = self.pipeline.due().filter(|due| *due <= until && Some(*due) > self.due) else { break };
-            self.told = self.told.max(due);
-            any |= self.pipeline.tick(self.told, changed);
-            self.due = Some(due);
-        }
         self.now = self.now.max(until);
-        any
+        self.pipeline.pass(until, changed)
     }
 
     /// A part begins. Its config is another where the drive is, or where the note of the change was lost.
