@@ -23,7 +23,8 @@ const STEP: Duration = Duration::from_millis(10);
 /// What `replay` takes.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Times are seconds, or minutes:seconds, or hours:minutes:seconds, from the beginning.\n\
-    Without -c, the config that the recording holds is used; give a changed one with -c to rehearse a layout.\n\n\
+    Without -c, the config that the recording holds is used, and from where it was changed while driving the changed\n\
+    one; give one with -c to decode all of it by that, or to rehearse a layout.\n\n\
     Examples:\n  kickpanel replay recordings/000001-01.kpr.zst\n  kickpanel replay --from 1:20 --speed 2 000042-01.kpr")]
 pub struct Arguments {
     /// Recordings: .kpr, .kpr.zst, a bare capture, a folder of them, or - for standard input
@@ -61,8 +62,8 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
     }
     let picture = arguments.look.picture(look::Instead::Export)?;
     let tape = Tape::new(arguments.files.clone())?;
-    let Some(config) = setup::for_recording(config, &tape.open()?)? else { return Ok(Answer::No) };
-    let mut player = Player::new(move || tape.open(), Arc::clone(&config.model))?;
+    let Some(configs) = setup::for_recording(config, &tape.open()?)? else { return Ok(Answer::No) };
+    let mut player = Player::new(move || tape.open(), configs)?;
     let shared = Shared::new(player.snapshot().clone());
     let mut see = publish_to(&shared);
     player.limit(arguments.from, arguments.to, &mut see)?;
@@ -73,7 +74,7 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
     let (asked, wishes) = mpsc::channel();
     let control = Control::new().context("cannot make the pipe that wakes the screen")?;
     let session = Session {
-        model: config.model,
+        model: Arc::clone(player.model()),
         shared: Arc::clone(&shared),
         replaying: true,
         look: picture.look,
@@ -107,6 +108,7 @@ fn play<O: Fn() -> Result<Recording, ReadError>>(
 ) {
     let clock = Clock::start();
     let mut last = clock.now();
+    let mut model = Arc::clone(player.model());
     loop {
         let wish = match wishes.recv_timeout(STEP) {
             Ok(Command::Quit) | Err(RecvTimeoutError::Disconnected) => return,
@@ -122,6 +124,10 @@ fn play<O: Fn() -> Result<Recording, ReadError>>(
             done = done.and(obey(&mut player, wish, &mut see));
             // What a long jump took is no time that passed.
             last = clock.now();
+        }
+        if !Arc::ptr_eq(&model, player.model()) {
+            model = Arc::clone(player.model());
+            control.reload(Arc::clone(&model));
         }
         if let Err(error) = done {
             control.notice(&error.to_string());

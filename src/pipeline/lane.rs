@@ -29,6 +29,16 @@ impl Lane {
         Self { decoder, adc_max: f64::from(ADC_MAX), heard: None, count: 0, ends: Stamp(Micros::MIN) }
     }
 
+    /// Goes on where `before` stands, the lane of the same link under the config before. False where its timeline begins
+    /// anew.
+    pub fn go_on_from(&mut self, before: &Self) -> bool {
+        let goes_on = self.decoder.go_on_from(&before.decoder);
+        let adc_max = self.decoder.hello().map_or(ADC_MAX, |hello| hello.adc_max);
+        (self.adc_max, self.heard) = (f64::from(adc_max), before.heard);
+        (self.count, self.ends) = (before.count, before.ends);
+        goes_on
+    }
+
     /// A line came; `taken` unless it was refused.
     #[inline]
     pub fn heard(&mut self, now: Stamp, taken: bool, shown: &mut LinkShown) {

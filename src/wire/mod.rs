@@ -167,6 +167,22 @@ pub struct Tally {
     pub refused: [u64; Reject::ALL.len()],
 }
 
+impl Tally {
+    /// Adds what `other` counted.
+    pub fn add(&mut self, other: &Self) {
+        let Self { lines, readings, hellos, headers, lost, restarts, refused } = other;
+        self.lines += lines;
+        self.readings += readings;
+        self.hellos += hellos;
+        self.headers += headers;
+        self.lost += lost;
+        self.restarts += restarts;
+        for (sum, count) in self.refused.iter_mut().zip(refused) {
+            *sum += count;
+        }
+    }
+}
+
 /// What a line that was not refused is.
 #[derive(Debug)]
 pub enum Decoded<'a> {

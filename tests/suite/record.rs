@@ -2,4 +2,5 @@
 
 mod playing;
 mod reading;
+mod reloading;
 mod writing;

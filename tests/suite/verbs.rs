@@ -5,6 +5,7 @@
 
 mod bench;
 mod board;
+mod changing;
 mod checking;
 mod demos;
 mod driving;
