@@ -17,7 +17,7 @@ use crate::time::{Micros, micros_from_secs, secs_from_micros};
 #[command(
     after_help = "One row for each reading; the first column is seconds since the first reading, by the controller's clock.\n\
     A cell is empty where the value cannot be trusted; --states says why. No smoothing.\n\n\
-    Without -c, the config that the recording holds is used, and from where it was changed while driving the changed\n\
+    Without -c, the config that the recording holds is used, and from where it was changed while driving the changed \
     one; the columns are those of all of them. With -c, that config decodes all of it.\n\n\
     Example: kickpanel export recordings/000001-01.kpr.zst > drive.csv"
 )]

@@ -22,7 +22,7 @@ const STEP: Duration = Duration::from_millis(10);
 /// What `replay` takes.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Times are seconds, or minutes:seconds, or hours:minutes:seconds, from the beginning.\n\
-    Without -c, the config that the recording holds is used, and from where it was changed while driving the changed\n\
+    Without -c, the config that the recording holds is used, and from where it was changed while driving the changed \
     one; give one with -c to decode all of it by that, or to rehearse a layout.\n\n\
     Examples:\n  kickpanel replay recordings/000001-01.kpr.zst\n  kickpanel replay --from 1:20 --speed 2 000042-01.kpr")]
 pub struct Arguments {
