@@ -105,6 +105,9 @@ impl Picture {
     }
 }
 
+/// A row of an export: bits and state of each channel that it has.
+type Row = BTreeMap<String, (Option<u64>, String)>;
+
 /// One thing that happens on a drive.
 #[derive(Clone, Debug)]
 enum Step {
@@ -114,6 +117,8 @@ enum Step {
     Config { after: Micros, number: usize },
     /// The controller starts anew.
     Restart,
+    /// The controller says what it is: a converter of 12 bits.
+    Hello,
     /// The cable is pulled and plugged in again.
     Plug,
 }
@@ -124,6 +129,7 @@ fn step() -> impl Strategy<Value = Step> {
         40 => line.prop_map(|(after, oil, kind)| Step::Line { after, oil, kind }),
         3 => (0..20_000_i64, 0..CHANGES.len()).prop_map(|(after, number)| Step::Config { after, number }),
         1 => Just(Step::Restart),
+        1 => Just(Step::Hello),
         1 => Just(Step::Plug),
     ]
 }
@@ -157,6 +163,15 @@ impl Drive {
                 self.engine.reload(Stamp(self.now), Arc::new(model(&text)), &text);
             }
             Step::Restart => (self.clock, self.number, self.edges) = (30_000, 0, 0),
+            Step::Hello => {
+                let mut hello = format!(
+                    "{{\"hello\":{{\"format\":1,\"fw\":\"1\",\"board\":\"ATmega328P\",\"reset\":\"power\",\"adc_max\":4095,\
+                     \"analog\":6,\"pulse\":[2],\"digital\":[],\"output\":[],\"rate_hz\":50,\"up_ms\":{}}}",
+                    self.clock / 1000
+                );
+                seal(&mut hello);
+                self.hear(&hello);
+            }
             Step::Plug => {
                 let down = Event::Down(kickpanel::state::Trouble::Unplugged);
                 self.engine.event(LinkId(0), Stamp(self.now), down);
@@ -171,7 +186,7 @@ impl Drive {
         self.clock = self.clock.wrapping_add(after as u32);
         (self.number, self.edges) = (self.number.wrapping_add(1), self.edges + 3);
         let (clock, edge) = (self.clock, self.clock.wrapping_sub(1500));
-        let supply = if kind % 3 == 0 { "" } else { ",\"ref\":225" };
+        let supply = if kind.is_multiple_of(3) { "" } else { ",\"ref\":225" };
         let mut line = format!(
             "{{\"s\":{},\"t\":{clock}{supply},\"a1\":{oil},\"a2\":{},\"p2\":[{},{edge}]",
             self.number,
@@ -187,9 +202,13 @@ impl Drive {
             }
         }
         // The task ticks where something is due, a little late and not always: it may have been held up.
-        while let Some(due) = self.engine.due().filter(|due| due.0 + 1500 < self.now && kind % 5 > 0) {
+        while let Some(due) = self.engine.due().filter(|due| due.0 + 1500 < self.now && !kind.is_multiple_of(5)) {
             self.engine.tick(due.after(1500));
         }
+        self.hear(&line);
+    }
+
+    fn hear(&mut self, line: &str) {
         self.engine.event(LinkId(0), Stamp(self.now), Event::Bytes(format!("{line}\r\n").as_bytes()));
         self.pictures.push(Picture::of(self.engine.snapshot()));
     }
@@ -197,7 +216,7 @@ impl Drive {
 
 /// What a replay shows after each line, and the rows that an export has for each reading: its time, and each channel that
 /// the config of that instant has.
-fn replayed(path: &Path) -> (Vec<Picture>, Vec<BTreeMap<String, (Option<u64>, String)>>) {
+fn replayed(path: &Path) -> (Vec<Picture>, Vec<Row>) {
     let mut recording = Recording::open(&[path.to_owned()]).unwrap();
     let mut feed = Feed::new(Configs::followed(Arc::new(model(FIRST)), recording.config()));
     let (mut pictures, mut rows) = (Vec::new(), Vec::new());
@@ -216,7 +235,7 @@ fn replayed(path: &Path) -> (Vec<Picture>, Vec<BTreeMap<String, (Option<u64>, St
 }
 
 /// The rows of a real export in JSON; a channel in another unit goes by its name here as well.
-fn exported(path: &Path) -> Vec<BTreeMap<String, (Option<u64>, String)>> {
+fn exported(path: &Path) -> Vec<Row> {
     let open = || Recording::open(&[path.to_owned()]).unwrap();
     let mut configs = Configs::followed(Arc::new(model(FIRST)), open().config());
     let columns = Columns::ahead(open(), &mut configs);
@@ -243,7 +262,9 @@ fn check(steps: &[Step]) -> Vec<Picture> {
     let folder = TempDir::new().unwrap();
     let mut drive = Drive::new(folder.path());
     drive.engine.event(LinkId(0), Stamp(500), Event::Up { device: Path::new("port") });
-    steps.iter().for_each(|step| drive.take(step));
+    for step in steps {
+        drive.take(step);
+    }
     drive.engine.close();
     let path = folder.path().join("000001-01.kpr");
     let (pictures, rows) = replayed(&path);
@@ -279,6 +300,19 @@ fn every_kind_of_change_is_replayed_and_exported_as_it_was_shown() {
     assert!(pictures.windows(2).all(|two| two[0].at <= two[1].at), "the time of exports goes on");
     assert!(pictures.last().unwrap().at > 12 * SECOND);
     assert!(pictures.iter().any(|picture| picture.alarms == [true]));
+}
+
+#[test]
+fn what_the_controller_said_its_counts_and_its_clock_are_kept_over_a_change() {
+    let line = |oil| Step::Line { after: 20_000, oil, kind: 4 };
+    let lost = Step::Line { after: 20_000, oil: 400, kind: 0 };
+    let change = Step::Config { after: 5_000, number: 3 };
+    let pictures = check(&[Step::Hello, line(800), lost, line(800), change, line(800), line(800)]);
+    let oil: Vec<_> = pictures.iter().map(|picture| picture.channels[0][0].0.map(f64::from_bits)).collect();
+    // By hand: 800 of 4096 of 5 V are 0.9765625 V, which are 0.953125 bar.
+    assert_eq!(oil, [None, Some(0.953_125), Some(0.953_125), Some(0.953_125), Some(0.953_125)]);
+    assert_eq!(pictures.iter().map(|picture| picture.links[0].1).collect::<Vec<_>>(), [0, 0, 1, 1, 1]);
+    assert_eq!(pictures.iter().map(|picture| picture.at).collect::<Vec<_>>(), [0, 0, 40_000, 60_000, 80_000]);
 }
 
 proptest! {

@@ -17,9 +17,9 @@ const FILE: &str = "data/kickpanel/recordings/000001-01.kpr";
 /// `text` with a page of trends, which have each number as plain text.
 fn with_page(text: &str, show: &[&str]) -> String {
     let at = text.find("[[page]]").unwrap();
-    let cells: Vec<_> = show.iter().map(|name| format!("{{ show = \"{name}\", as = \"trend\", last = \"10 s\" }}")).collect();
-    let rows: String = cells.iter().map(|cell| format!("[{cell}], ")).collect();
-    format!("{}[[page]]\nname = \"Bench\"\nrows = [{rows}]\n", &text[..at])
+    let cells: Vec<_> =
+        show.iter().map(|name| format!("{{ show = \"{name}\", as = \"trend\", last = \"10 s\" }}")).collect();
+    format!("{}[[page]]\nname = \"Bench\"\nrows = [[{}]]\n", &text[..at], cells.join("], ["))
 }
 
 #[test]
@@ -278,9 +278,8 @@ fn bytes_of_a_line_that_was_cut_off_count_as_damage() {
         assert_eq!(summary["damage_bytes"], dropped);
     }
     // The same of a bare capture.
-    let bare: String =
-        text.lines().filter_map(|line| line.split_once("\t<\t")).map(|(_, line)| format!("{line}\n")).collect();
-    bench.write("caught.txt", format!("{bare}{{\"s\":1"));
+    let bare: Vec<_> = text.lines().filter_map(|line| line.split_once("\t<\t")).map(|(_, line)| line).collect();
+    bench.write("caught.txt", format!("{}\n{{\"s\":1", bare.join("\n")));
     bench.write("own.toml", head());
     let ran = bench.run(&["-c", "own.toml", "export", "caught.txt", "--summary", "sum.json"]);
     assert_eq!(ran.err, format!("{SUM}; 6 bytes of a line cut off at the end dropped\n"));
