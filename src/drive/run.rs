@@ -7,6 +7,7 @@ use std::sync::Arc;
 use std::thread;
 
 use anyhow::{Context as _, anyhow};
+use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{mpsc, watch};
 use tokio::task::LocalSet;
 
@@ -123,6 +124,7 @@ async fn drive(
     wishes: mpsc::UnboundedReceiver<Command>,
     control: Option<Control>,
 ) -> anyhow::Result<()> {
+    survive_a_limit_on_files()?;
     let recorder = plan.record.map(|folder| {
         let program = format!("kickpanel {}", env!("CARGO_PKG_VERSION"));
         Recorder::start(folder, Setup { program, config: plan.text, wall: Some(system::wall()) }, clock)
@@ -146,6 +148,14 @@ async fn drive(
     }
     engine.borrow_mut().close();
     ended
+}
+
+/// From now on a write beyond the size that a file may have here (`ulimit -f`, or a service's limit) fails like any other
+/// instead of ending the program: the recorder tells of it, and driving goes on.
+fn survive_a_limit_on_files() -> anyhow::Result<()> {
+    let kind = SignalKind::from_raw(rustix::process::Signal::XFSZ.as_raw());
+    // A signal that was listened for once never ends the process again; nobody needs to hear it.
+    signal(kind).map(drop).context("cannot listen for signals")
 }
 
 /// Starts the task of each link. `device` takes the place of the first link's.
