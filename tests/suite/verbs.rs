@@ -18,5 +18,6 @@ mod recording;
 mod replaying;
 mod same;
 mod seat;
+mod stalls;
 mod trouble;
 mod usage;
