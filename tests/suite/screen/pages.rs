@@ -228,17 +228,17 @@ fn a_snapshot_of_another_model_draws_as_unknown() {
 /// The lorry with `text` in every place of the model that a page shows.
 fn says_everywhere(text: &str) -> Model {
     let mut model = (*lorry::model()).clone();
-    model.name = text.to_owned();
-    model.links[0].name = text.to_owned();
+    text.clone_into(&mut model.name);
+    text.clone_into(&mut model.links[0].name);
     for channel in &mut model.channels {
-        channel.label = text.to_owned();
+        text.clone_into(&mut channel.label);
         channel.words = channel.words.take().map(|_| [text.to_owned(), text.to_owned()]);
     }
     for alarm in &mut model.alarms {
-        alarm.text = text.to_owned();
+        text.clone_into(&mut alarm.text);
     }
     for page in &mut model.pages {
-        page.name = text.to_owned();
+        text.clone_into(&mut page.name);
     }
     model
 }

@@ -79,7 +79,9 @@ fn ten_million_random_bytes_are_counted_line_by_line_and_the_next_good_line_is_t
             eight.copy_from_slice(&dice.roll().to_le_bytes());
             // Every value equally often, then mostly those that a line is made of.
             if round % 2 == 1 {
-                eight.iter_mut().for_each(|byte| *byte = usual[usize::from(*byte) % usual.len()]);
+                for byte in eight {
+                    *byte = usual[usize::from(*byte) % usual.len()];
+                }
             }
         }
         bytes += noise.len();
@@ -136,8 +138,11 @@ fn hurt(line: &mut Vec<u8>, other: &[u8], way: usize, dice: &mut Dice) {
     }
 }
 
+/// A line, and its clock and fields.
+type Sent = (Vec<u8>, (u32, Vec<Raw>));
+
 /// What was sent: readings in order with what they say, made once because a million are damaged.
-fn sent(with_checksum: bool) -> Vec<(Vec<u8>, (u32, Vec<Raw>))> {
+fn sent(with_checksum: bool) -> Vec<Sent> {
     let mut decoder = Decoder::new(Form::Counts { checksum_required: with_checksum }, &names());
     let mut said = |s: u32| {
         let line = if with_checksum { sealed(&body(s)) } else { format!("{}}}", body(s)) };
