@@ -27,7 +27,12 @@ pub(super) struct Board<'a> {
 /// One link's channels.
 #[derive(Clone, Debug)]
 pub(super) struct Feed {
+    /// First those that are plain counts.
     inputs: Vec<Input>,
+    /// How many those are.
+    plain: usize,
+    /// The highest count that the inputs know of.
+    adc_max: f64,
     totals: Vec<Total>,
     reference: f64,
     limits: Option<(f64, f64)>,
@@ -64,8 +69,9 @@ impl Feed {
                 _ => None,
             })
         };
-        let inputs: Vec<_> =
+        let mut inputs: Vec<_> =
             of_link().filter_map(|(place, channel, input)| Input::new(place, channel, input)).collect();
+        inputs.sort_by_key(|input| !input.is_plain_counts());
         let totals = of_link()
             .filter(|(_, _, input)| matches!(input.field, Field::LinkLost | Field::LinkBad | Field::LinkResets))
             .map(|(channel, config, input)| Total {
@@ -87,6 +93,8 @@ impl Feed {
             least: inputs.iter().map(|input| input.freshness.least()).min().unwrap_or(Micros::MAX),
             any_stale: false,
             regular: false,
+            adc_max: f64::NAN,
+            plain: inputs.iter().filter(|input| input.is_plain_counts()).count(),
             inputs,
         }
     }
@@ -104,13 +112,16 @@ impl Feed {
             self.restarted(board);
             judge = true;
         }
+        if self.adc_max.to_bits() != adc_max.to_bits() {
+            self.forget(adc_max);
+        }
         judge |= self.read_supply(reading, adc_max);
         let step = self.supply.map_or(f64::NAN, |supply| pin_volts(1.0, adc_max, supply));
-        let facts = Facts { adc_max, supply: self.supply, step, supply_bad: self.supply_bad };
+        let facts = Facts { supply: self.supply, step, supply_bad: self.supply_bad };
         // Where every field came just now, nothing becomes stale sooner than the least age from now on.
         let until = reading.at.saturating_add(self.least);
         if self.regular && !reading.restarted && self.pace.age(reading.at) <= self.least {
-            self.take_next(reading, &facts, when, board);
+            self.take_next(reading, &facts, &when, board);
             self.guard = if self.regular { until } else { self.guard.min(until) };
         } else {
             self.take_any(reading, &facts, when, board);
@@ -137,25 +148,35 @@ impl Feed {
 
     /// The same, shorter, for one of a steady stream.
     #[inline]
-    fn take_next(&mut self, reading: &Reading, facts: &Facts, when: When, board: &mut Board<'_>) {
-        let Board { channels, touched, emf } = board;
-        let (channels, touched, emf) = (&mut **channels, &mut **touched, &mut **emf);
-        // Not a number where there is no supply, or a bad one: then counts go the longer way.
-        let supply = facts.supply.filter(|_| !facts.supply_bad).unwrap_or(f64::NAN);
-        let mut regular = true;
+    fn take_next(&mut self, reading: &Reading, facts: &Facts, when: &When, board: &mut Board<'_>) {
+        let (plain, others) = self.inputs.split_at_mut(self.plain);
+        let took_plain = match facts.supply {
+            Some(supply) if !facts.supply_bad => {
+                take_plain(plain, reading.fields(), (supply, facts.step), when.now, board.channels, board.touched)
+            }
+            _ => false,
+        };
+        let took_others = take_others(others, reading, facts, when, board);
+        if !(took_plain && took_others) {
+            self.take_odd(reading, facts, when, board);
+        }
+    }
+
+    /// Takes what the short way could not, and notes which fields this reading does not have.
+    #[cold]
+    fn take_odd(&mut self, reading: &Reading, facts: &Facts, when: &When, board: &mut Board<'_>) {
         for input in &mut self.inputs {
             let place = input.channel;
-            let (Some(shown), Some(touch)) = (channels.get_mut(place), touched.get_mut(place)) else { continue };
-            if input.take_counts(reading.fields(), facts, supply, when.now, shown)
-                || input.take_next(reading, facts, when, shown, &mut emf[place])
-            {
-                *touch |= Touch::READ | Touch::CHANGED;
+            if board.touched[place].is_read() {
+                continue;
+            }
+            if input.take_next(reading, facts, when, &mut board.channels[place], &mut board.emf[place]) {
+                board.touched[place] |= Touch::READ | Touch::CHANGED;
             } else {
                 input.freshness.miss(&self.pace);
-                regular = false;
+                self.regular = false;
             }
         }
-        self.regular = regular;
     }
 
     /// The link's totals are `totals` now.
@@ -194,6 +215,13 @@ impl Feed {
     pub fn due(&self) -> Option<Stamp> {
         let (at, arrival) = self.newest?;
         (self.guard < Micros::MAX).then(|| arrival.after(self.guard.saturating_sub(at).saturating_add(1)))
+    }
+
+    /// Another converter: what counts gave before holds no more.
+    #[cold]
+    fn forget(&mut self, adc_max: f64) {
+        self.adc_max = adc_max;
+        self.inputs.iter_mut().for_each(|input| input.forget(adc_max));
     }
 
     fn restarted(&mut self, board: &mut Board<'_>) {
@@ -240,4 +268,50 @@ impl Feed {
         }
         changed
     }
+}
+
+/// Takes plain counts of a steady stream at a supply within its limits and its volts for each count. False where there is
+/// something odd about one, which is left. Not inlined, like the one below: a loop that is compiled by itself keeps what
+/// it needs in registers.
+#[inline(never)]
+fn take_plain(
+    inputs: &mut [Input],
+    fields: &[Raw],
+    supply: (f64, f64),
+    now: Stamp,
+    channels: &mut [Shown],
+    touched: &mut [Touch],
+) -> bool {
+    let mut all = true;
+    for input in inputs {
+        let place = input.channel;
+        if let (Some(shown), Some(touch)) = (channels.get_mut(place), touched.get_mut(place))
+            && input.take_counts(fields, supply, now, shown)
+        {
+            *touch |= Touch::READ | Touch::CHANGED;
+        } else {
+            all = false;
+        }
+    }
+    all
+}
+
+/// Takes any other inputs of a steady stream. False where some did not come.
+#[inline(never)]
+fn take_others(inputs: &mut [Input], reading: &Reading, facts: &Facts, when: &When, board: &mut Board<'_>) -> bool {
+    let Board { channels, touched, emf } = board;
+    let (channels, touched, emf) = (&mut **channels, &mut **touched, &mut **emf);
+    let mut all = true;
+    for input in inputs {
+        let place = input.channel;
+        if let (Some(shown), Some(touch), Some(emf)) =
+            (channels.get_mut(place), touched.get_mut(place), emf.get_mut(place))
+            && input.take_next(reading, facts, when, shown, emf)
+        {
+            *touch |= Touch::READ | Touch::CHANGED;
+        } else {
+            all = false;
+        }
+    }
+    all
 }

@@ -41,7 +41,7 @@ impl Finish {
             (Some((gain, offset)), Some(number)) => Value::ok(number * gain + offset),
             _ => value,
         };
-        if shown.value.trust() != value.trust() {
+        if !shown.value.is_as_good_as(value) {
             shown.since = when.now;
         }
         shown.value = value;

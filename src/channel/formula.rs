@@ -70,6 +70,9 @@ enum Step {
     Negate,
     Not,
     Binary(Operator),
+    /// The same with what most often stands on the right of one.
+    WithNumber(Operator, f64),
+    WithChannel(Operator, ChannelId),
     If,
     Call(Function, usize),
 }
@@ -139,8 +142,14 @@ fn compile(tree: &Expr, steps: &mut Vec<Step>, windows: &mut Vec<Looking>) {
         }
         Expr::Binary(operator, left, right) => {
             compile(left, steps, windows);
-            compile(right, steps, windows);
-            steps.push(Step::Binary(*operator));
+            match **right {
+                Expr::Number(number) => steps.push(Step::WithNumber(*operator, number)),
+                Expr::Channel(id) => steps.push(Step::WithChannel(*operator, id)),
+                _ => {
+                    compile(right, steps, windows);
+                    steps.push(Step::Binary(*operator));
+                }
+            }
         }
         Expr::If(parts) => {
             for part in parts.iter() {
@@ -181,46 +190,55 @@ fn name_channels(tree: &Expr, channels: &mut Vec<ChannelId>) {
 }
 
 /// Runs through all of the program, so that the first untrusted term in the order of the text is the one that shows,
-/// whichever branch would have been taken.
+/// whichever branch would have been taken. The newest result is kept beside the stack.
 fn run(steps: &[Step], channels: &[Shown], windows: &[Looking], stack: &mut Vec<f64>) -> Value {
     stack.clear();
+    let mut top = f64::NAN;
     for step in steps {
-        let result = match *step {
-            Step::Number(number) => number,
-            Step::Channel(id) => match channels[id.index()].value {
+        top = match *step {
+            Step::WithNumber(operator, number) => binary(operator, top, number),
+            Step::WithChannel(operator, id) => match channels[id.index()].value {
                 value if value.good().is_none() => return value,
-                value => value.good().unwrap_or(f64::NAN),
+                value => binary(operator, top, value.good().unwrap_or(f64::NAN)),
             },
-            Step::Window(index) => match windows[index].value.good() {
-                None => return windows[index].value,
-                Some(number) => number,
-            },
-            Step::Negate => -pop(stack),
-            Step::Not => truth_of(pop(stack), |truth| !truth),
-            Step::Binary(operator) => {
-                let (right, left) = (pop(stack), pop(stack));
-                binary(operator, left, right)
-            }
+            Step::Binary(operator) => binary(operator, pop(stack), top),
+            Step::Negate => -top,
+            Step::Not => truth_of(top, |truth| !truth),
             Step::If => {
-                let (otherwise, then, condition) = (pop(stack), pop(stack), pop(stack));
+                let (then, condition) = (pop(stack), pop(stack));
                 if condition.is_nan() {
                     condition
                 } else if is_true(condition) {
                     then
                 } else {
-                    otherwise
+                    top
                 }
             }
             Step::Call(function, arguments) => {
+                stack.push(top);
                 let first = stack.len().saturating_sub(arguments);
                 let result = call(function, &stack[first..]);
                 stack.truncate(first);
                 result
             }
+            Step::Number(number) => beside(top, number, stack),
+            Step::Channel(id) => match channels[id.index()].value {
+                value if value.good().is_none() => return value,
+                value => beside(top, value.good().unwrap_or(f64::NAN), stack),
+            },
+            Step::Window(index) => match windows[index].value.good() {
+                None => return windows[index].value,
+                Some(number) => beside(top, number, stack),
+            },
         };
-        stack.push(result);
     }
-    Value::ok(pop(stack))
+    Value::ok(top)
+}
+
+/// A new result beside `top`, which goes onto the stack.
+fn beside(top: f64, new: f64, stack: &mut Vec<f64>) -> f64 {
+    stack.push(top);
+    new
 }
 
 /// The compiler of the program never takes more than it put there; not a number would end as `beyond`.

@@ -17,8 +17,6 @@ use crate::wire::{FieldId, Raw, Reading};
 /// What an input must know of its link at one reading.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Facts {
-    /// Highest count of the converter.
-    pub adc_max: f64,
     /// The converter's supply in volts, above 0, where it is known.
     pub supply: Option<f64>,
     /// Volts at a pin for each count.
@@ -92,10 +90,7 @@ impl Input {
         shown: &mut Shown,
         emf: &mut Value,
     ) -> Touch {
-        let mut raw = field(reading, self.field);
-        if let (Raw::Absent, Measure::Supply(_)) = (raw, &self.measure) {
-            raw = field(reading, FieldId::REF);
-        }
+        let raw = self.raw(reading);
         if matches!(raw, Raw::Absent) {
             self.freshness.miss(pace);
             return Touch::NONE;
@@ -108,16 +103,30 @@ impl Input {
         touch
     }
 
-    /// [`Input::take_next`] of an analog input at a `supply` above 0 and within its limits, where the line has counts for
-    /// it. False, with nothing done, for all else.
+    /// Whether it is plain counts: analog, and shown as its curve gives it.
+    pub fn is_plain_counts(&self) -> bool {
+        self.plain && matches!(self.measure, Measure::Analog(_))
+    }
+
+    /// The highest count of the converter is another one.
+    pub fn forget(&mut self, adc_max: f64) {
+        if let Measure::Analog(analog) = &mut self.measure {
+            analog.forget(adc_max);
+        }
+    }
+
+    /// [`Input::take_next`] of plain counts at a supply above 0 and within its limits, with the volts for each count, where
+    /// the line has a number for them. False, with nothing done, for all else.
     #[inline]
-    pub fn take_counts(&mut self, fields: &[Raw], facts: &Facts, supply: f64, now: Stamp, shown: &mut Shown) -> bool {
-        let (Measure::Analog(analog), true) = (&mut self.measure, self.plain && !supply.is_nan()) else { return false };
-        let Some(&Raw::Number(counts)) = fields.get(self.field.index()) else { return false };
-        let (input, value) = analog.measure(counts, facts.adc_max, supply);
-        shown.evidence = Evidence { raw: counts, volts: counts * facts.step, input };
+    pub fn take_counts(&mut self, fields: &[Raw], (supply, step): (f64, f64), now: Stamp, shown: &mut Shown) -> bool {
+        let (Measure::Analog(analog), Some(&Raw::Number(counts))) = (&mut self.measure, fields.get(self.field.index()))
+        else {
+            return false;
+        };
+        let (input, value) = analog.measure(counts, supply);
+        shown.evidence = Evidence { raw: counts, volts: counts * step, input };
         shown.heard = Some(now);
-        if shown.value.trust() != value.trust() {
+        if !shown.value.is_as_good_as(value) {
             shown.since = now;
         }
         (self.taken, shown.value, shown.smooth) = (value, value, value);
@@ -126,33 +135,29 @@ impl Input {
 
     /// The same where the field comes with each reading of its link, and the one before is not old. False where the line
     /// does not carry it.
-    #[inline]
+    #[inline(always)]
+    #[expect(clippy::inline_always, reason = "it has one call for steady streams, and a call costs as much as it does")]
     pub fn take_next(
         &mut self,
         reading: &Reading,
         facts: &Facts,
-        when: When,
+        when: &When,
         shown: &mut Shown,
         emf: &mut Value,
     ) -> bool {
-        let mut raw = field(reading, self.field);
+        let raw = self.raw(reading);
         if matches!(raw, Raw::Absent) {
-            if matches!(self.measure, Measure::Supply(_)) {
-                raw = field(reading, FieldId::REF);
-            }
-            if matches!(raw, Raw::Absent) {
-                return false;
-            }
+            return false;
         }
         self.taken = self.measure.take(raw, reading, facts, &mut shown.evidence);
         shown.heard = Some(when.now);
         if self.plain {
-            if shown.value.trust() != self.taken.trust() {
+            if !shown.value.is_as_good_as(self.taken) {
                 shown.since = when.now;
             }
             (shown.value, shown.smooth) = (self.taken, self.taken);
         } else {
-            self.show(self.taken, Touch::READ | Touch::CHANGED, when, shown, emf);
+            self.show(self.taken, Touch::READ | Touch::CHANGED, *when, shown, emf);
         }
         true
     }
@@ -172,7 +177,7 @@ impl Input {
     pub fn judge(&mut self, stale: bool, supply_bad: bool, when: When, shown: &mut Shown, emf: &mut Value) -> Touch {
         let value = judge::first(self.taken, Judged { stale, supply: supply_bad && self.of_supply });
         let before = if self.emf { *emf } else { shown.value };
-        if before.trust() == value.trust() {
+        if before.is_as_good_as(value) {
             return Touch::NONE;
         }
         self.show(value, Touch::CHANGED, when, shown, emf);
@@ -182,6 +187,15 @@ impl Input {
     /// Whether it can become stale: something came, and what came was no null.
     pub fn can_become_stale(&self) -> bool {
         self.taken.trust() != Trust::Missing
+    }
+
+    /// What the line has for it. A supply that is not sent is worked out from the reference.
+    #[inline]
+    fn raw<'a>(&self, reading: &'a Reading) -> &'a Raw {
+        match (field(reading, self.field), &self.measure) {
+            (Raw::Absent, Measure::Supply(_)) => field(reading, FieldId::REF),
+            (raw, _) => raw,
+        }
     }
 
     #[inline]
@@ -243,7 +257,7 @@ fn take_analog(analog: &mut Analog, counts: f64, facts: &Facts, evidence: &mut E
         *evidence = Evidence { raw: counts, ..Evidence::NONE };
         return Value::bad(Trust::Supply);
     };
-    let (input, value) = analog.measure(counts, facts.adc_max, supply);
+    let (input, value) = analog.measure(counts, supply);
     *evidence = Evidence { raw: counts, volts: counts * facts.step, input };
     if facts.supply_bad && analog.of_supply { Value::bad(Trust::Supply) } else { value }
 }

@@ -64,11 +64,6 @@ impl Sense {
             Self::Millivolts => Some(x * 1e3),
         }
     }
-
-    /// Whether working it out takes so long that remembering pays.
-    pub fn is_slow(&self) -> bool {
-        matches!(self, Self::Curve { curve, .. } if !matches!(curve, Curve::Same | Curve::Linear(_)))
-    }
 }
 
 /// The unit of what comes before the sensor.

@@ -1,5 +1,7 @@
 //! Whether a value is true, and the only type that carries one.
 
+use std::fmt;
+
 /// The state beside every value, in the order of `config.md`: where several apply, the first from `Missing` on is it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Trust {
@@ -80,40 +82,118 @@ impl Trust {
 }
 
 /// A number that cannot be had without its trust: only [`Value::good`] gives it out, and only when it is `Ok`.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Value {
-    number: f64,
-    trust: Trust,
-}
+///
+/// It has the size of its number: what is untrusted is none, and the bits of a double that is not a number have room for
+/// the reason. Values are what is moved about most.
+#[derive(Clone, Copy)]
+pub struct Value(f64);
+
+/// A double that is not a number; its lowest bits are free.
+const NO_NUMBER: u64 = 0x7FF8_0000_0000_0000;
 
 impl Value {
     /// Nothing came yet.
     pub const MISSING: Self = Self::bad(Trust::Missing);
 
     /// A good value; `Beyond` where `number` is not finite, since a number that is none can never be good.
+    #[inline]
     pub fn ok(number: f64) -> Self {
-        if number.is_finite() { Self { number, trust: Trust::Ok } } else { Self::bad(Trust::Beyond) }
+        if number.is_finite() { Self(number) } else { Self::bad(Trust::Beyond) }
     }
 
     /// No value, and why. `Ok` makes no sense here and becomes `Missing`.
     pub const fn bad(trust: Trust) -> Self {
         let trust = if matches!(trust, Trust::Ok) { Trust::Missing } else { trust };
-        Self { number: 0.0, trust }
+        Self(f64::from_bits(NO_NUMBER | trust as u64))
     }
 
     /// The number, if it can be trusted.
+    #[inline]
     pub fn good(self) -> Option<f64> {
-        (self.trust == Trust::Ok).then_some(self.number)
+        (!self.0.is_nan()).then_some(self.0)
+    }
+
+    /// Whether it is good and within `low..=high`.
+    #[inline]
+    pub fn is_within(self, low: f64, high: f64) -> bool {
+        self.0 >= low && self.0 <= high
     }
 
     /// The state.
-    pub const fn trust(self) -> Trust {
-        self.trust
+    #[inline]
+    pub fn trust(self) -> Trust {
+        match self.good() {
+            Some(_) => Trust::Ok,
+            None => self.reason(),
+        }
+    }
+
+    fn reason(self) -> Trust {
+        Trust::ALL.get((self.0.to_bits() & 0xFF) as usize).copied().unwrap_or_default()
+    }
+
+    /// Whether both have the same state.
+    #[inline]
+    pub fn is_as_good_as(self, other: Self) -> bool {
+        // One comparison for both; and no good number has the bits of one that is none.
+        !(self.0.is_nan() | other.0.is_nan()) || self.0.to_bits() == other.0.to_bits()
     }
 
     /// The same number where `trust` is `Ok`, else untrusted for that reason; an earlier reason stays.
     #[must_use]
     pub fn and(self, trust: Trust) -> Self {
-        if self.trust == Trust::Ok && trust != Trust::Ok { Self::bad(trust) } else { self }
+        if self.good().is_some() && trust != Trust::Ok { Self::bad(trust) } else { self }
+    }
+}
+
+impl PartialEq for Value {
+    fn eq(&self, other: &Self) -> bool {
+        self.good() == other.good() && self.is_as_good_as(*other)
+    }
+}
+
+impl fmt::Debug for Value {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.good() {
+            Some(number) => write!(f, "{number:?}"),
+            None => write!(f, "{:?}", self.reason()),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_untrusted_value_keeps_its_reason_and_has_no_number() {
+        for trust in Trust::ALL.into_iter().skip(1) {
+            assert_eq!((Value::bad(trust).trust(), Value::bad(trust).good()), (trust, None));
+            assert!(!Value::bad(trust).is_within(f64::NEG_INFINITY, f64::INFINITY));
+        }
+        assert_eq!(Value::bad(Trust::Ok).trust(), Trust::Missing);
+    }
+
+    #[test]
+    fn a_good_value_is_its_number_to_the_last_bit() {
+        for number in [0.0, -0.0, 1.5, f64::MIN_POSITIVE / 2.0, f64::MAX, f64::MIN] {
+            let value = Value::ok(number);
+            assert_eq!((value.trust(), value.good().map(f64::to_bits)), (Trust::Ok, Some(number.to_bits())));
+        }
+        for number in [f64::NAN, -f64::NAN, f64::from_bits(NO_NUMBER | 1), f64::INFINITY, f64::NEG_INFINITY] {
+            assert_eq!(Value::ok(number).trust(), Trust::Beyond);
+        }
+    }
+
+    #[test]
+    fn values_of_one_state_are_as_good_as_each_other() {
+        let all = Trust::ALL.map(|trust| if trust == Trust::Ok { Value::ok(2.0) } else { Value::bad(trust) });
+        for one in all {
+            for other in all {
+                assert_eq!(one.is_as_good_as(other), one.trust() == other.trust());
+                assert_eq!(one == other, one.trust() == other.trust());
+            }
+        }
+        assert!(Value::ok(1.0).is_as_good_as(Value::ok(2.0)) && Value::ok(1.0) != Value::ok(2.0));
     }
 }

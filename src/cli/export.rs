@@ -7,16 +7,18 @@ use std::path::{Path, PathBuf};
 use anyhow::{anyhow, bail};
 
 use super::{Answer, WrongUsage, complain, setup};
-use crate::export::{self, Format, Options, Summary};
+use crate::export::{self, Columns, Exported, Format, Options, Summary};
 use crate::record::{ReadError, Recording};
-use crate::time::{Micros, micros_from_secs};
+use crate::replay::{Configs, Refused};
+use crate::time::{Micros, micros_from_secs, secs_from_micros};
 
 /// What `export` takes.
 #[derive(Debug, clap::Args)]
 #[command(
     after_help = "One row for each reading; the first column is seconds since the first reading, by the controller's clock.\n\
     A cell is empty where the value cannot be trusted; --states says why. No smoothing.\n\n\
-    Without -c, the config that the recording holds is used.\n\n\
+    Without -c, each part is decoded by the config that was in force when it was driven; the columns are\n\
+    those of all of them. With -c, that config decodes all of it.\n\n\
     Example: kickpanel export recordings/000001-01.kpr.zst > drive.csv"
 )]
 pub struct Arguments {
@@ -53,7 +55,9 @@ enum To {
 pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Answer> {
     let every = arguments.every.map(step).transpose()?;
     let mut recording = Recording::open(&arguments.files)?;
-    let Some(config) = setup::for_recording(config, &recording)? else { return Ok(Answer::No) };
+    let Some(mut configs) = setup::for_recording(config, &recording)? else { return Ok(Answer::No) };
+    let no_clock = configs.first().links.first().is_some_and(|link| !link.form.has_clock());
+    let columns = columns(&arguments.files, &mut configs)?;
     let format = match arguments.to {
         To::Csv => Format::Csv { states: arguments.states },
         To::Jsonl => Format::Jsonl,
@@ -63,14 +67,16 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
         broken = true;
         complain(&error.to_string());
     };
-    let options = Options { format, every };
+    let options = Options { format, every, columns };
     let out = &mut io::stdout().lock();
-    let summary = export::run(&mut recording, &config.model, options, out, &mut trouble)?;
+    let exported = export::run(&mut recording, configs, options, out, &mut trouble)?;
+    let summary = exported.summary;
     if let Some(path) = &arguments.summary {
         write_summary(path, &summary)?;
     }
     complain(&summary.to_string());
-    if recording.is_bare() && config.model.links.first().is_some_and(|link| !link.form.has_clock()) {
+    tell_of_configs(&exported);
+    if recording.is_bare() && no_clock {
         complain(
             "these lines hold no time, so every row is at 0 s and no rate is known; let the sketch send its clock, and \
              name it with `clock` in the link",
@@ -80,6 +86,37 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
         bail!("not everything could be read; the rows hold what could");
     }
     Ok(if summary.tally.readings > 0 { Answer::Done } else { Answer::No })
+}
+
+/// The columns, as far as they can be known before the rows: what comes through a pipe can be read only once.
+fn columns(files: &[PathBuf], configs: &mut Configs) -> anyhow::Result<Columns> {
+    let again = |path: &PathBuf| fs::metadata(path).is_ok_and(|about| about.is_file() || about.is_dir());
+    if configs.follows() && files.iter().all(again) {
+        return Ok(Columns::ahead(Recording::open(files)?, configs));
+    }
+    Ok(Columns::of(configs.first()))
+}
+
+/// Says what of the recording's configs is not in the rows.
+fn tell_of_configs(exported: &Exported) {
+    if !exported.left_out.is_empty() {
+        complain(&format!(
+            "left out, since the config was changed while driving and the first row was written by then: {}; save the \
+             recording to a file and export that",
+            exported.left_out.join(", ")
+        ));
+    }
+    let Refused { count, first, mistakes } = exported.refused;
+    if count > 0 {
+        let (are, have) = if count == 1 { ("1 config", "has") } else { ("configs", "have") };
+        let number = if count == 1 { String::new() } else { format!("{count} ") };
+        let s = if mistakes == 1 { "" } else { "s" };
+        complain(&format!(
+            "{number}{are} in the recording {have} mistakes and stayed out of force, the first at {} s with {mistakes} \
+             mistake{s}; what follows is decoded by the one before",
+            secs_from_micros(first.0)
+        ));
+    }
 }
 
 fn write_summary(path: &Path, summary: &Summary) -> anyhow::Result<()> {

@@ -8,10 +8,11 @@ use std::time::Duration;
 
 use anyhow::{Context as _, anyhow};
 
-use super::{Answer, WrongUsage, look, setup, signals};
+use super::{Answer, WrongUsage, look, setup};
 use crate::record::{ReadError, Recording};
 use crate::replay::{Player, Tape, publish_to};
 use crate::screen::{self, Command, Control, Session};
+use crate::signals;
 use crate::state::Shared;
 use crate::time::system::Clock;
 use crate::time::{Micros, micros_from_secs};
@@ -22,7 +23,8 @@ const STEP: Duration = Duration::from_millis(10);
 /// What `replay` takes.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Times are seconds, or minutes:seconds, or hours:minutes:seconds, from the beginning.\n\
-    Without -c, the config that the recording holds is used; give a changed one with -c to rehearse a layout.\n\n\
+    Without -c, each part is shown by the config that was in force when it was driven; give one with -c\n\
+    to decode all of it by that, or to rehearse a layout.\n\n\
     Examples:\n  kickpanel replay recordings/000001-01.kpr.zst\n  kickpanel replay --from 1:20 --speed 2 000042-01.kpr")]
 pub struct Arguments {
     /// Recordings: .kpr, .kpr.zst, a bare capture, a folder of them, or - for standard input
@@ -60,8 +62,8 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
     }
     let picture = arguments.look.picture(look::Instead::Export)?;
     let tape = Tape::new(arguments.files.clone())?;
-    let Some(config) = setup::for_recording(config, &tape.open()?)? else { return Ok(Answer::No) };
-    let mut player = Player::new(move || tape.open(), Arc::clone(&config.model))?;
+    let Some(configs) = setup::for_recording(config, &tape.open()?)? else { return Ok(Answer::No) };
+    let mut player = Player::new(move || tape.open(), configs)?;
     let shared = Shared::new(player.snapshot().clone());
     let mut see = publish_to(&shared);
     player.limit(arguments.from, arguments.to, &mut see)?;
@@ -72,7 +74,7 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
     let (asked, wishes) = mpsc::channel();
     let control = Control::new().context("cannot make the pipe that wakes the screen")?;
     let session = Session {
-        model: config.model,
+        model: Arc::clone(player.model()),
         shared: Arc::clone(&shared),
         replaying: true,
         look: picture.look,
@@ -90,7 +92,8 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
             move || play(player, &shared, &wishes, &control)
         })
         .context("cannot start the player's thread")?;
-    signals::stop(control)?;
+    // Before the terminal is taken: from here on a signal gives it back.
+    signals::at_the_first(move || control.stop()).context("cannot listen for signals")?;
     // The session, and with it the sender of wishes, is gone when the screen has ended: that ends the player.
     screen::run(session)?;
     thread.join().map_err(|_| anyhow!("the player's own thread failed; this is a fault of kickpanel"))?;
@@ -105,6 +108,7 @@ fn play<O: Fn() -> Result<Recording, ReadError>>(
 ) {
     let clock = Clock::start();
     let mut last = clock.now();
+    let mut model = Arc::clone(player.model());
     loop {
         let wish = match wishes.recv_timeout(STEP) {
             Ok(Command::Quit) | Err(RecvTimeoutError::Disconnected) => return,
@@ -120,6 +124,10 @@ fn play<O: Fn() -> Result<Recording, ReadError>>(
             done = done.and(obey(&mut player, wish, &mut see));
             // What a long jump took is no time that passed.
             last = clock.now();
+        }
+        if !Arc::ptr_eq(&model, player.model()) {
+            model = Arc::clone(player.model());
+            control.reload(Arc::clone(&model));
         }
         if let Err(error) = done {
             control.notice(&error.to_string());

@@ -9,6 +9,7 @@ use anyhow::{Context as _, bail};
 
 use crate::config::{self, Loaded, Mistake, SharedModel};
 use crate::record::Recording;
+use crate::replay::Configs;
 
 /// The most bytes of a config file.
 const CONFIG_MAX: u64 = config::LONGEST as u64;
@@ -79,12 +80,16 @@ pub fn load(given: Option<PathBuf>) -> anyhow::Result<Option<Config>> {
     Ok(understand(path, text))
 }
 
-/// The config that a recording is decoded by: as given, else the one that it holds, else from the usual places.
-pub fn for_recording(given: Option<PathBuf>, recording: &Recording) -> anyhow::Result<Option<Config>> {
-    match (given, recording.config()) {
-        (None, Some(text)) => Ok(understand(PathBuf::from("[recording]"), text.to_owned())),
-        (given, _) => load(given),
-    }
+/// The config that a recording is decoded by: as given, and then all of it; else the one that it holds, else from the usual
+/// places, and then what it holds further on is followed. `None` where the first one has mistakes, which are then on
+/// standard error.
+pub fn for_recording(given: Option<PathBuf>, recording: &Recording) -> anyhow::Result<Option<Configs>> {
+    let named = given.is_some();
+    let (config, own) = match (given, recording.config()) {
+        (None, Some(text)) => (understand(PathBuf::from("[recording]"), text.to_owned()), Some(text)),
+        (given, _) => (load(given)?, None),
+    };
+    Ok(config.map(|config| if named { Configs::from(config.model) } else { Configs::followed(config.model, own) }))
 }
 
 /// Checks a config text; `None` where it has mistakes, which are then on standard error. Warnings are left to `check`.

@@ -13,14 +13,23 @@ const NAME_COLUMNS: usize = 48;
 /// Longest path, in bytes.
 const PATH_BYTES: usize = 4096;
 
+/// The version of the config format that this program reads, and that is meant where a file names none.
+const FORMAT: i64 = 1;
+
 /// Checks the version and gives the vehicle's name.
 pub(super) fn name(top: &Section<'_>, sink: &mut Sink) -> String {
+    let example = |item: &Item<'_>| if item.value.as_str().is_some() { "1, without quotation marks" } else { "1" };
     if let Some(item) = top.get("format", sink)
-        && let Some(version) = item.integer(1, i64::MAX, "1", sink)
-        && version != 1
+        && let Some(version) = item.integer(i64::MIN, i64::MAX, example(&item), sink)
+        && version != FORMAT
     {
         let what = format!("`format` {version} is not known");
-        sink.error(item.span, what, "this program reads format 1; a newer one may read it");
+        let remedy = if version > FORMAT {
+            "this kickpanel reads format 1: write 1, or use a newer kickpanel if the file was written for one"
+        } else {
+            "write 1"
+        };
+        sink.error(item.span, what, remedy);
     }
     let item = top.get("name", sink);
     item.and_then(|item| item.label(NAME_COLUMNS, "\"Hill truck\"", sink)).unwrap_or_default().to_owned()

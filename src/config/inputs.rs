@@ -10,7 +10,7 @@ use super::read::{Item, Section, short};
 use super::sink::{Sink, listed};
 use crate::time::{MILLISECOND, Micros, SECOND};
 use crate::unit::Unit;
-use crate::wire::{FieldId, Form, NMEA_FIELDS};
+use crate::wire::{FieldId, Form, NMEA_FIELDS, Pin, PinKind};
 
 /// What the sensor's curve is given.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -56,8 +56,6 @@ pub(super) struct Around {
 
 /// The default of `slowest`, as the counts format has it.
 const SLOWEST: Micros = SECOND;
-/// Highest number of a pin.
-const HIGHEST_PIN: u8 = 99;
 /// Names of the counts format that are no signals.
 const NOT_SIGNALS: [(&str, &str); 5] = [
     ("s", "it is the number of the reading; lost ones are `link.lost`"),
@@ -110,13 +108,13 @@ fn field(
             return None;
         }
         Form::Counts { .. } => {
-            if let Some(pin) = Pin::parse(name) {
-                return pin_field(pin, section, link, name, links, sink);
+            if let Some(pin) = Pin::parse(name).filter(|pin| pin.kind.is_input()) {
+                return pin_field(pin.kind, section, link, name, links, sink);
             }
             check_signal(item, name, sink)?;
         }
         _ => {
-            let counts = around.has_circuit || (around.is_analog && matches!(Pin::parse(name), Some(Pin::Analog)));
+            let counts = around.has_circuit || (around.is_analog && is_analog_pin(name));
             if counts && name != "vcc" {
                 return found(Field::Analog(links.field(link, name)), Gives::Volts);
             }
@@ -181,6 +179,10 @@ fn receiver(
     Some(number(links.field(link, name), link, around, Some(unit)))
 }
 
+fn is_analog_pin(name: &str) -> bool {
+    Pin::parse(name).is_some_and(|pin| pin.kind == PinKind::Analog)
+}
+
 /// Names that have a meaning of their own in the counts format, and pins in capitals as boards have them printed on.
 fn check_signal(item: &Item<'_>, name: &str, sink: &mut Sink) -> Option<()> {
     if let Some((_, why)) = NOT_SIGNALS.iter().find(|(known, _)| *known == name) {
@@ -188,49 +190,22 @@ fn check_signal(item: &Item<'_>, name: &str, sink: &mut Sink) -> Option<()> {
         return None;
     }
     let small = name.to_ascii_lowercase();
-    if small != name && (Pin::parse(&small).is_some() || small == "vcc") {
+    if small != name && (Pin::parse(&small).is_some_and(|pin| pin.kind.is_input()) || small == "vcc") {
         sink.error(item.span, format!("there is no field `{name}`"), format!("write \"{small}\""));
         return None;
     }
-    let number = name.strip_prefix(['a', 'p', 'd']).unwrap_or_default();
+    let of_input = |letter: char| PinKind::of_letter(letter).is_some_and(PinKind::is_input);
+    let number = name.strip_prefix(of_input).unwrap_or_default();
     if !number.is_empty() && number.bytes().all(|b| b.is_ascii_digit()) {
-        let remedy = format!("pins are numbered 0 to {HIGHEST_PIN}, without leading zeros");
+        let remedy = format!("pins are numbered 0 to {}, without leading zeros", Pin::HIGHEST);
         sink.error(item.span, format!("there is no pin `{}`", short(name)), remedy);
         return None;
     }
     Some(())
 }
 
-/// A pin of the controller.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Pin {
-    Analog,
-    Pulse,
-    Digital,
-}
-
-impl Pin {
-    /// `aN`, `pN` or `dN`.
-    fn parse(name: &str) -> Option<Self> {
-        let kind = match name.as_bytes().first()? {
-            b'a' => Self::Analog,
-            b'p' => Self::Pulse,
-            b'd' => Self::Digital,
-            _ => return None,
-        };
-        pin_number(name).map(|_| kind)
-    }
-}
-
-/// The number of a pin behind its letter, 0 to 99 without leading zeros.
-pub(super) fn pin_number(name: &str) -> Option<u8> {
-    let digits = name.get(1..)?;
-    let plain = digits.bytes().all(|b| b.is_ascii_digit()) && (digits.len() == 1 || !digits.starts_with('0'));
-    digits.parse().ok().filter(|&number| plain && number <= HIGHEST_PIN)
-}
-
 fn pin_field(
-    pin: Pin,
+    kind: PinKind,
     section: &Section<'_>,
     link: LinkId,
     name: &str,
@@ -238,10 +213,10 @@ fn pin_field(
     sink: &mut Sink,
 ) -> Option<Found> {
     let id = links.field(link, name);
-    let (field, gives) = match pin {
-        Pin::Analog => (Field::Analog(id), Gives::Volts),
-        Pin::Digital => (Field::Digital(id), Gives::Level),
-        Pin::Pulse => {
+    let (field, gives) = match kind {
+        PinKind::Analog => (Field::Analog(id), Gives::Volts),
+        PinKind::Level => (Field::Digital(id), Gives::Level),
+        PinKind::Edges => {
             let (take, slowest) = pulse_keys(section, sink)?;
             let gives = match take {
                 Take::Rate => Gives::Hertz,
@@ -250,6 +225,7 @@ fn pin_field(
             };
             (Field::Pulse { field: id, take, slowest }, gives)
         }
+        PinKind::Ringing | PinKind::Frequency | PinKind::Duty => (Field::Number(id), Gives::Number),
     };
     Some(Found { link, field, gives, native: None })
 }

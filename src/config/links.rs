@@ -2,10 +2,13 @@
 //!
 //! Owns the links' keys and defaults, the names of the satellite receiver's fields, and how `engine:a0` finds its link.
 
+use std::path::Path;
+
 use super::keys::{self, Group};
 use super::model::{Link, LinkId};
 use super::read::{Item, Named, Section, check_name, short};
 use super::sink::{Sink, Span, listed};
+use crate::pattern::{fits, is_pattern};
 use crate::unit::Unit;
 use crate::wire::{ClockField, FieldId, Form, NMEA_FIELDS};
 
@@ -38,6 +41,7 @@ impl Links {
             sink.error(named[MOST_LINKS].name_span, "too many links", format!("at most {MOST_LINKS}"));
         }
         let mut list: Vec<Link> = named.iter().take(MOST_LINKS).map(|named| link(named, sink)).collect();
+        check_ports(&named, &list, sink);
         if list.is_empty() {
             list.push(default_link());
         }
@@ -141,6 +145,66 @@ fn link(named: &Named<'_>, sink: &mut Sink) -> Link {
             fields: Vec::new(),
         }
     })
+}
+
+/// Reports every link whose port another link before it has. What stands in the file decides: what a pattern would open
+/// is only known where the ports are.
+fn check_ports(named: &[Named<'_>], list: &[Link], sink: &mut Sink) {
+    for (at, (named, link)) in named.iter().zip(list).enumerate() {
+        let Some(item) = named.section.get("device", sink).filter(|_| !link.device.is_empty()) else { continue };
+        let before = list[..at].iter().filter(|before| !before.device.is_empty());
+        sink.within(format!("link.{}", short(named.name)), |sink| {
+            let shared = before.map(|before| (before, Shared::of(&before.device, &link.device)));
+            if let Some((before, shared)) =
+                shared.filter_map(|(before, shared)| Some((before, shared?))).min_by_key(|it| it.1)
+            {
+                report_shared(item.span, shared, &before.name, sink);
+            }
+        });
+    }
+}
+
+/// How two links are after one port, the worst first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Shared {
+    /// Both say the same.
+    Same,
+    /// The pattern of the one before fits this one's path.
+    PatternBefore,
+    /// This one's pattern fits the path of the one before.
+    PatternHere,
+}
+
+impl Shared {
+    fn of(before: &str, here: &str) -> Option<Self> {
+        // As paths: a slash more or less makes no other port.
+        if Path::new(before) == Path::new(here) {
+            return Some(Self::Same);
+        }
+        match (is_pattern(before.as_bytes()), is_pattern(here.as_bytes())) {
+            (true, false) => fits(before, here).then_some(Self::PatternBefore),
+            (false, true) => fits(here, before).then_some(Self::PatternHere),
+            _ => None,
+        }
+    }
+}
+
+fn report_shared(span: Span, shared: Shared, before: &str, sink: &mut Sink) {
+    let before = short(before);
+    match shared {
+        Shared::Same => {
+            let remedy = "only one link can read a port: name another port, or take one of the two links out";
+            sink.error(span, format!("link `{before}` has this `device` already"), remedy);
+        }
+        Shared::PatternBefore => {
+            let remedy = "make that pattern so narrow that it does not fit this one";
+            sink.warn(span, format!("the pattern of link `{before}` may open this port"), remedy);
+        }
+        Shared::PatternHere => {
+            let remedy = "make it so narrow that it does not fit that one";
+            sink.warn(span, format!("this pattern may open the port of link `{before}`"), remedy);
+        }
+    }
 }
 
 fn group_and_baud(word: FormWord) -> (&'static Group, u32) {

@@ -9,7 +9,7 @@ use crate::circuit::Circuit;
 use crate::sensor::{Curve, Thermocouple};
 use crate::time::Micros;
 use crate::unit::{Affine, Unit};
-use crate::wire::{FieldId, Form};
+use crate::wire::{FieldId, Form, Pin};
 
 /// Index of a channel in [`Model::channels`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -456,8 +456,8 @@ pub struct Output {
     pub name: String,
     /// The link whose controller has the pin.
     pub link: LinkId,
-    /// The pin as the wire names it: `d7`, `f9`, `w6`.
-    pub pin: String,
+    /// The pin, of a kind that can be driven.
+    pub pin: Pin,
     /// What it does.
     pub drive: Drive,
     /// Sent at all; else only computed and shown.

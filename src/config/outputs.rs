@@ -3,7 +3,6 @@
 //! Owns their keys, defaults and ranges, and that no pin has two masters.
 
 use super::channels::Channels;
-use super::inputs::pin_number;
 use super::keys;
 use super::links::Links;
 use super::model::{Drive, Field, Formula, LinkId, Output, Source};
@@ -12,7 +11,7 @@ use super::read::{Item, Named, Section, check_name, short};
 use super::sink::{Sink, Span};
 use crate::time::{MILLISECOND, Micros, SECOND};
 use crate::unit::Unit;
-use crate::wire::{FieldId, Form};
+use crate::wire::{FieldId, Form, Pin, PinKind};
 
 const DAY: Micros = 86_400 * SECOND;
 /// Off at least so long between two, unless given: no relay is to chatter.
@@ -56,11 +55,10 @@ fn inputs(channels: &Channels<'_>, links: &Links) -> Vec<Taken> {
         let Source::Input(input) = &channel.source else { continue };
         let (Field::Digital(field) | Field::Pulse { field, .. }) = input.field else { continue };
         let name = field_name(links, input.link, field);
-        if let Some(name) = name.filter(|name| name.starts_with(['d', 'p']))
-            && let Some(number) = pin_number(name)
-        {
+        let pin = name.and_then(Pin::parse);
+        if let Some(pin) = pin.filter(|pin| matches!(pin.kind, PinKind::Level | PinKind::Edges)) {
             let who = format!("channel `{}` reads it", channel.name);
-            taken.push(Taken { link: input.link, number, level: name.starts_with('d'), who });
+            taken.push(Taken { link: input.link, number: pin.number, level: pin.kind == PinKind::Level, who });
         }
     }
     taken
@@ -83,37 +81,32 @@ fn output(
     let section = &named.section;
     let pin = section.require("pin", "\"d7\"", sink).and_then(|item| pin(&item, named.name, links, taken, sink));
     let is_switch = match pin {
-        Some((_, pin)) => pin.starts_with('d'),
+        Some((_, pin)) => pin.kind == PinKind::Level,
         None => section.has("on") || !section.has("from"),
     };
     section.only(if is_switch { &keys::OUTPUT_SWITCH } else { &keys::OUTPUT_FOLLOW }, sink);
     let armed = section.get("armed", sink).and_then(|item| item.boolean(sink)).unwrap_or(false);
-    let is_duty = pin.map(|(_, pin)| pin.starts_with('w'));
+    let is_duty = pin.map(|(_, pin)| pin.kind == PinKind::Duty);
     let drive =
         if is_switch { switch(section, &channels.names, text, sink) } else { follow(section, channels, is_duty, sink) };
     let (link, pin) = pin?;
-    Some(Output { name: named.name.to_owned(), link, pin: pin.to_owned(), drive: drive?, armed })
+    Some(Output { name: named.name.to_owned(), link, pin, drive: drive?, armed })
 }
 
-fn pin<'a>(
-    item: &Item<'a>,
-    name: &str,
-    links: &Links,
-    taken: &mut Vec<Taken>,
-    sink: &mut Sink,
-) -> Option<(LinkId, &'a str)> {
+fn pin(item: &Item<'_>, name: &str, links: &Links, taken: &mut Vec<Taken>, sink: &mut Sink) -> Option<(LinkId, Pin)> {
     let written = item.text("\"d7\"", sink)?;
-    let (link, pin) = links.split(written, "pin", item.span, |form| matches!(form, Form::Counts { .. }), sink)?;
+    let (link, text) = links.split(written, "pin", item.span, |form| matches!(form, Form::Counts { .. }), sink)?;
     if !matches!(links.list[link.index()].form, Form::Counts { .. }) {
         sink.error(item.span, "only a link of form `counts` has outputs", "the other forms send nothing back");
         return None;
     }
-    let Some(number) = pin_number(pin).filter(|_| pin.starts_with(['d', 'f', 'w'])) else {
-        let what = format!("`{}` is no output pin", short(pin));
+    let Some(pin) = Pin::parse(text).filter(|pin| pin.kind.is_output()) else {
+        let what = format!("`{}` is no output pin", short(text));
         sink.error(item.span, what, "d, f or w with the number of the pin; for example \"d7\"");
         return None;
     };
-    let reads_back = |taken: &Taken| taken.level && pin.starts_with('d');
+    let number = pin.number;
+    let reads_back = |taken: &Taken| taken.level && pin.kind == PinKind::Level;
     if let Some(other) = taken.iter().find(|other| (other.link, other.number) == (link, number) && !reads_back(other)) {
         sink.error(item.span, format!("pin {number} is taken"), other.who.clone());
     }

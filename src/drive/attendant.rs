@@ -7,8 +7,7 @@ use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
 
-use anyhow::{Context as _, anyhow};
-use tokio::signal::unix::{Signal, SignalKind, signal};
+use anyhow::anyhow;
 use tokio::sync::mpsc;
 
 use super::engine::Engine;
@@ -18,6 +17,7 @@ use crate::config::SharedModel;
 use crate::link::{self, Surroundings};
 use crate::record;
 use crate::screen::{Command, Control};
+use crate::signals::Signals;
 use crate::time::system::{self, Clock};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 
@@ -57,18 +57,12 @@ impl Attendant {
         Self { engine, clock, wishes, configs, control, teller, told_until: None, marks: 0, dated }
     }
 
-    /// Returns when the drive is to end; an error where it cannot go on.
-    pub async fn attend(mut self) -> anyhow::Result<()> {
-        let mut signals = [SignalKind::terminate(), SignalKind::interrupt(), SignalKind::hangup()]
-            .map(|kind| signal(kind).context("cannot listen for signals"));
-        let [Ok(terminate), Ok(interrupt), Ok(hangup)] = &mut signals else {
-            let [first, second, third] = signals;
-            return first.and(second).and(third).map(drop);
-        };
+    /// Returns when the drive is to end, by one of `signals` too; an error where it cannot go on.
+    pub async fn attend(mut self, mut signals: Signals) -> anyhow::Result<()> {
         loop {
             let next = tokio::time::Instant::from_std(self.clock.instant(self.next_look()));
             tokio::select! {
-                () = any(terminate, interrupt, hangup) => return Ok(()),
+                () = signals.any() => return Ok(()),
                 wish = self.wishes.recv() => match wish {
                     Some(Command::Mark) => self.mark(),
                     // Without a screen nobody wishes anything, and nobody ends the drive by that.
@@ -165,13 +159,5 @@ async fn next_config(configs: Option<&mut mpsc::UnboundedReceiver<Changed>>) -> 
     match configs {
         Some(configs) => configs.recv().await,
         None => std::future::pending().await,
-    }
-}
-
-async fn any(first: &mut Signal, second: &mut Signal, third: &mut Signal) {
-    tokio::select! {
-        _ = first.recv() => {}
-        _ = second.recv() => {}
-        _ = third.recv() => {}
     }
 }

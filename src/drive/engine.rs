@@ -96,7 +96,7 @@ impl Engine {
 
     /// Time passed: what is stale, silent or due, and what the recorder says.
     pub fn tick(&mut self, now: Stamp) {
-        let mut changed = self.with_changes(now, |pipeline, on_change| pipeline.tick(now, on_change));
+        let mut changed = self.pass(now);
         changed |= self.note_recorder();
         // Ages are shown in seconds and go on while nothing else happens.
         if changed || now.since(self.published) >= SECOND {
@@ -117,19 +117,18 @@ impl Engine {
         model.links.iter().map(port).eq(self.pipeline.model().links.iter().map(port))
     }
 
-    /// A changed config is in force from now on. What came so far stays counted only in the recording.
+    /// A changed config, with the links that are open, is in force from now on; see [`Pipeline::reload`].
     pub fn reload(&mut self, now: Stamp, model: SharedModel, text: &str) {
+        self.pass(now);
         if let Some(recorder) = &self.recorder {
             recorder.config(now, text);
         }
-        let links = std::mem::take(&mut self.pipeline.snapshot_mut().links);
-        self.pipeline = Pipeline::new(model);
-        for (index, link) in (0_u8..).zip(&links) {
+        self.pipeline.reload(now, model);
+        for (index, link) in (0_u8..).zip(&self.pipeline.snapshot().links) {
             if link.state != LinkState::Down {
-                self.pipeline.link_up(LinkId(index), now);
+                // Where the form is another, the controller has not been asked yet.
                 self.ask_hello(LinkId(index), now);
             }
-            self.pipeline.snapshot_mut().links[usize::from(index)].trouble = link.trouble;
         }
         self.note_recorder();
         self.shared.reset(self.pipeline.snapshot());
@@ -177,14 +176,22 @@ impl Engine {
     fn piece(&mut self, link: LinkId, now: Stamp, piece: Piece<'_>) -> bool {
         let (Piece::Line(line) | Piece::TooLong(line)) = piece;
         self.record(now, link, Mark::Received, line);
-        let outcome = self.with_changes(now, |pipeline, on_change| match piece {
-            Piece::Line(line) => pipeline.line(link, now, line, on_change),
-            Piece::TooLong(_) => {
-                pipeline.too_long(link, now);
-                Outcome::Refused(Reject::TooLong)
+        let outcome = self.with_changes(now, |pipeline, on_change| {
+            pipeline.pass(now, on_change);
+            match piece {
+                Piece::Line(line) => pipeline.line(link, now, line, on_change),
+                Piece::TooLong(_) => {
+                    pipeline.too_long(link, now);
+                    Outcome::Refused(Reject::TooLong)
+                }
             }
         });
         outcome != Outcome::Nothing
+    }
+
+    /// Everything that became due up to `now`.
+    fn pass(&mut self, now: Stamp) -> bool {
+        self.with_changes(now, |pipeline, on_change| pipeline.pass(now, on_change))
     }
 
     /// Runs `work` on the core, then writes down the alarms that it changed.
@@ -247,6 +254,7 @@ impl Sink for Engine {
                 self.opened[link.index()] = true;
                 self.splitters[link.index()].reset();
                 self.note(now, Some(link), &Told::Link { state: "up", why: None });
+                self.pass(now);
                 self.pipeline.link_up(link, now);
                 self.pipeline.snapshot_mut().links[link.index()].trouble = None;
                 self.ask_hello(link, now);
@@ -257,6 +265,7 @@ impl Sink for Engine {
                     self.hopeless = Some((link, trouble));
                 }
                 self.note(now, Some(link), &Told::Link { state: "down", why: Some(trouble.words()) });
+                self.pass(now);
                 self.pipeline.link_down(link, now);
                 self.pipeline.snapshot_mut().links[link.index()].trouble = Some(trouble);
                 self.publish();

@@ -7,6 +7,8 @@ use std::sync::Arc;
 use std::thread;
 
 use anyhow::{Context as _, anyhow};
+use tokio::runtime::{Builder, Runtime};
+use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{mpsc, watch};
 use tokio::task::LocalSet;
 
@@ -20,6 +22,7 @@ use crate::link::{self, Outgoing};
 use crate::pipeline::Pipeline;
 use crate::record::{Recorder, Setup};
 use crate::screen::{self, Command, Control, LookSettings, Session};
+use crate::signals::Signals;
 use crate::state::Shared;
 use crate::time::system::{self, Clock};
 
@@ -61,13 +64,28 @@ pub enum Ending {
     TerminalGone,
 }
 
+/// What the drive's own thread is handed.
+struct Given {
+    plan: Plan,
+    clock: Clock,
+    shared: Arc<Shared>,
+    wishes: mpsc::UnboundedReceiver<Command>,
+    /// Listened to already.
+    signals: Signals,
+    /// The screen, if there is one.
+    control: Option<Control>,
+}
+
 /// Drives until the user or a signal ends it. Blocks the calling thread, which draws.
 pub fn run(plan: Plan) -> anyhow::Result<Ending> {
     let clock = Clock::start();
+    let runtime = Builder::new_current_thread().enable_all().build().context("cannot start the tasks")?;
+    // Before the terminal is taken by this thread: a signal that finds it taken must find somebody who gives it back.
+    let signals = Signals::listen(&runtime).context("cannot listen for signals")?;
     let shared = Shared::new(Pipeline::new(Arc::clone(&plan.model)).snapshot().clone());
     let (asked, wishes) = mpsc::unbounded_channel();
     let Some(picture) = plan.screen else {
-        engine_thread(plan, clock, shared, wishes, None)?;
+        engine_thread(&runtime, Given { plan, clock, shared, wishes, signals, control: None })?;
         return Ok(Ending::Asked);
     };
     let control = Control::new().context("cannot make the pipe that wakes the screen")?;
@@ -89,7 +107,8 @@ pub fn run(plan: Plan) -> anyhow::Result<Ending> {
     let engine = thread::Builder::new()
         .name("drive".into())
         .spawn(move || {
-            let ended = engine_thread(plan, clock, shared, wishes, Some(control.clone()));
+            let screen = Some(control.clone());
+            let ended = engine_thread(&runtime, Given { plan, clock, shared, wishes, signals, control: screen });
             control.stop();
             ended
         })
@@ -104,25 +123,13 @@ pub fn run(plan: Plan) -> anyhow::Result<Ending> {
 }
 
 /// Everything but the screen, on the calling thread.
-fn engine_thread(
-    plan: Plan,
-    clock: Clock,
-    shared: Arc<Shared>,
-    wishes: mpsc::UnboundedReceiver<Command>,
-    control: Option<Control>,
-) -> anyhow::Result<()> {
-    let runtime =
-        tokio::runtime::Builder::new_current_thread().enable_all().build().context("cannot start the tasks")?;
-    LocalSet::new().block_on(&runtime, drive(plan, clock, shared, wishes, control))
+fn engine_thread(runtime: &Runtime, given: Given) -> anyhow::Result<()> {
+    LocalSet::new().block_on(runtime, drive(given))
 }
 
-async fn drive(
-    plan: Plan,
-    clock: Clock,
-    shared: Arc<Shared>,
-    wishes: mpsc::UnboundedReceiver<Command>,
-    control: Option<Control>,
-) -> anyhow::Result<()> {
+async fn drive(given: Given) -> anyhow::Result<()> {
+    let Given { plan, clock, shared, wishes, signals, control } = given;
+    survive_a_limit_on_files()?;
     let recorder = plan.record.map(|folder| {
         let program = format!("kickpanel {}", env!("CARGO_PKG_VERSION"));
         Recorder::start(folder, Setup { program, config: plan.text, wall: Some(system::wall()) }, clock)
@@ -140,7 +147,7 @@ async fn drive(
         plan.path.map(|path| reload::watch(path, clock)).transpose().context("cannot watch the config file")?;
     // A task of its own: what waits here is polled whenever any task of this thread wakes, for each piece of a line.
     let attendant = Attendant::new(Rc::clone(&engine), clock, wishes, configs, control);
-    let ended = tokio::task::spawn_local(attendant.attend()).await;
+    let ended = tokio::task::spawn_local(attendant.attend(signals)).await;
     let _ = stop.send(true);
     for task in tasks {
         // A task that panicked has been told of already; the recording must be closed all the same.
@@ -148,6 +155,14 @@ async fn drive(
     }
     engine.borrow_mut().close();
     ended.context("a task of the drive failed; this is a fault of kickpanel")?
+}
+
+/// From now on a write beyond the size that a file may have here (`ulimit -f`, or a service's limit) fails like any other
+/// instead of ending the program: the recorder tells of it, and driving goes on.
+fn survive_a_limit_on_files() -> anyhow::Result<()> {
+    let kind = SignalKind::from_raw(rustix::process::Signal::XFSZ.as_raw());
+    // A signal that was listened for once never ends the process again; nobody needs to hear it.
+    signal(kind).map(drop).context("cannot listen for signals")
 }
 
 /// Starts the task of each link. `device` takes the place of the first link's.

@@ -2,10 +2,9 @@
 
 use std::io::{self, Write};
 
+use super::columns::Column;
 use crate::channel::{Trust, Value};
-use crate::config::Channel;
 use crate::time::{Micros, SECOND};
-use crate::unit::Unit;
 
 /// Which text is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -22,10 +21,14 @@ pub enum Format {
 /// Turns rows of values into text.
 pub trait Rows {
     /// What stands before the first row.
-    fn head(&mut self, channels: &[Channel], out: &mut Vec<u8>);
+    fn head(&mut self, columns: &[Column], out: &mut Vec<u8>);
 
-    /// One row at `at`, µs since the first reading.
-    fn row(&mut self, at: Micros, values: &[Value], out: &mut Vec<u8>);
+    /// Takes other columns from here on; false where those of the head stand for ever.
+    fn more(&mut self, columns: &[Column]) -> bool;
+
+    /// One row at `at`, µs since the first reading. A value for each column; `None` where the config in force does not have
+    /// the channel.
+    fn row(&mut self, at: Micros, values: &[Option<Value>], out: &mut Vec<u8>);
 }
 
 /// Comma-separated values: `time_s`, then a column for each channel headed `name [unit]`.
@@ -36,56 +39,62 @@ pub struct Csv {
 }
 
 impl Rows for Csv {
-    fn head(&mut self, channels: &[Channel], out: &mut Vec<u8>) {
+    fn head(&mut self, columns: &[Column], out: &mut Vec<u8>) {
         out.extend_from_slice(b"time_s");
-        for channel in channels {
+        for column in columns {
             out.push(b',');
-            out.extend_from_slice(column_name(channel).as_bytes());
+            out.extend_from_slice(column.label().as_bytes());
             if self.states {
                 out.push(b',');
-                out.extend_from_slice(channel.name.as_bytes());
+                out.extend_from_slice(column.key().as_bytes());
                 out.extend_from_slice(b".state");
             }
         }
         out.push(b'\n');
     }
 
-    fn row(&mut self, at: Micros, values: &[Value], out: &mut Vec<u8>) {
+    fn more(&mut self, _: &[Column]) -> bool {
+        false
+    }
+
+    fn row(&mut self, at: Micros, values: &[Option<Value>], out: &mut Vec<u8>) {
         push_seconds(at, out);
         for value in values {
             out.push(b',');
-            if let Some(number) = value.good() {
+            if let Some(number) = value.and_then(Value::good) {
                 push_number(number, out);
             }
             if self.states {
                 out.push(b',');
-                out.extend_from_slice(value.trust().name().as_bytes());
+                out.extend_from_slice(value.map_or("", |value| value.trust().name()).as_bytes());
             }
         }
         out.push(b'\n');
     }
 }
 
-/// Channel names and units hold no comma, quote or line end, so that nothing need be quoted.
-fn column_name(channel: &Channel) -> String {
-    if channel.unit == Unit::ONE { channel.name.clone() } else { format!("{} [{}]", channel.name, channel.unit) }
-}
-
-/// JSON objects: `time_s`, each channel by name (`null` where it is not `ok`), and `states` of those that are not.
+/// JSON objects: `time_s`, each channel of the config in force by name (`null` where it is not `ok`), and `states` of those
+/// that are not.
 #[derive(Debug, Default)]
 pub struct Jsonl {
     names: Vec<String>,
 }
 
 impl Rows for Jsonl {
-    fn head(&mut self, channels: &[Channel], _: &mut Vec<u8>) {
-        self.names = channels.iter().map(|channel| channel.name.clone()).collect();
+    fn head(&mut self, columns: &[Column], _: &mut Vec<u8>) {
+        self.names = columns.iter().map(Column::key).collect();
     }
 
-    fn row(&mut self, at: Micros, values: &[Value], out: &mut Vec<u8>) {
+    fn more(&mut self, columns: &[Column]) -> bool {
+        self.names = columns.iter().map(Column::key).collect();
+        true
+    }
+
+    fn row(&mut self, at: Micros, values: &[Option<Value>], out: &mut Vec<u8>) {
         out.extend_from_slice(b"{\"time_s\":");
         push_seconds(at, out);
-        for (name, value) in self.names.iter().zip(values) {
+        let values = || self.names.iter().zip(values).filter_map(|(name, value)| Some((name, (*value)?)));
+        for (name, value) in values() {
             push_key(name, out);
             match value.good() {
                 Some(number) => push_number(number, out),
@@ -94,7 +103,7 @@ impl Rows for Jsonl {
         }
         out.extend_from_slice(b",\"states\":{");
         let mut first = true;
-        for (name, value) in self.names.iter().zip(values) {
+        for (name, value) in values() {
             if value.trust() != Trust::Ok {
                 push_state(name, value.trust(), first, out);
                 first = false;
@@ -104,7 +113,7 @@ impl Rows for Jsonl {
     }
 }
 
-/// A channel's name is letters, digits and underscores: it needs no escaping.
+/// A channel's name is letters, digits and underscores, and a unit has no quote in it either: neither needs escaping.
 fn push_key(name: &str, out: &mut Vec<u8>) {
     out.extend_from_slice(b",\"");
     out.extend_from_slice(name.as_bytes());
@@ -191,15 +200,15 @@ mod tests {
     #[test]
     fn a_csv_cell_is_empty_where_the_state_is_not_ok() {
         let mut out = Vec::new();
-        Csv { states: true }.row(20_000, &[Value::ok(3.5), Value::bad(Trust::Open)], &mut out);
-        assert_eq!(String::from_utf8(out).unwrap(), "0.02,3.5,ok,,open\n");
+        Csv { states: true }.row(20_000, &[Some(Value::ok(3.5)), Some(Value::bad(Trust::Open)), None], &mut out);
+        assert_eq!(String::from_utf8(out).unwrap(), "0.02,3.5,ok,,open,,\n");
     }
 
     #[test]
     fn a_json_row_holds_null_and_the_state_where_it_is_not_ok() {
         let mut out = Vec::new();
-        let mut rows = Jsonl { names: vec!["oil".into(), "coolant".into()] };
-        rows.row(0, &[Value::ok(3.0), Value::bad(Trust::Stale)], &mut out);
+        let mut rows = Jsonl { names: vec!["oil".into(), "lamp".into(), "coolant".into()] };
+        rows.row(0, &[Some(Value::ok(3.0)), None, Some(Value::bad(Trust::Stale))], &mut out);
         let text = String::from_utf8(out).unwrap();
         assert_eq!(text, "{\"time_s\":0,\"oil\":3,\"coolant\":null,\"states\":{\"coolant\":\"stale\"}}\n");
         serde_json::from_str::<serde_json::Value>(&text).unwrap();

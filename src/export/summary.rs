@@ -11,28 +11,17 @@ use crate::wire::{Reject, Tally};
 pub struct Summary {
     /// All links together.
     pub tally: Tally,
-    /// Bytes of the recording itself that are damaged.
+    /// Bytes of the recording itself that cannot be vouched for.
     pub damage_bytes: u64,
+    /// Bytes of last lines without LF, which were dropped.
+    pub torn_bytes: u64,
     /// Lines of links that the config does not have.
     pub foreign_lines: u64,
 }
 
 impl Summary {
-    /// Adds one link.
-    pub fn add(&mut self, tally: &Tally) {
-        let sum = &mut self.tally;
-        sum.lines += tally.lines;
-        sum.readings += tally.readings;
-        sum.hellos += tally.hellos;
-        sum.headers += tally.headers;
-        sum.lost += tally.lost;
-        sum.restarts += tally.restarts;
-        for (sum, count) in sum.refused.iter_mut().zip(tally.refused) {
-            *sum += count;
-        }
-    }
-
-    /// The JSON document of `export --summary`.
+    /// The JSON document of `export --summary`. Its `damage_bytes` are all bytes that were read and are not vouched for:
+    /// those that were hit, and those of a last line that was cut off and is dropped.
     pub fn to_json(&self) -> Value {
         let refused: Map<String, Value> = Reject::ALL
             .iter()
@@ -46,7 +35,7 @@ impl Summary {
             "lost": self.tally.lost,
             "restarts": self.tally.restarts,
             "refused": refused,
-            "damage_bytes": self.damage_bytes,
+            "damage_bytes": self.damage_bytes + self.torn_bytes,
             "foreign_lines": self.foreign_lines,
         })
     }
@@ -75,6 +64,9 @@ impl fmt::Display for Summary {
         if self.damage_bytes > 0 {
             write!(f, "; {} of the recording damaged", count(self.damage_bytes, "byte"))?;
         }
+        if self.torn_bytes > 0 {
+            write!(f, "; {} of a line cut off at the end dropped", count(self.torn_bytes, "byte"))?;
+        }
         if self.foreign_lines > 0 {
             write!(f, "; {} of links that the config does not have", count(self.foreign_lines, "line"))?;
         }
@@ -88,17 +80,19 @@ mod tests {
 
     #[test]
     fn the_sentence_names_only_what_happened() {
-        let mut summary = Summary::default();
-        summary.add(&Tally {
-            lines: 3,
-            readings: 1,
-            hellos: 1,
-            refused: [1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0],
-            ..Tally::default()
-        });
+        let tally =
+            Tally { lines: 3, readings: 1, hellos: 1, refused: [1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0], ..Tally::default() };
+        let mut summary = Summary { tally, ..Summary::default() };
         assert_eq!(
             summary.to_string(),
             "3 lines: 1 reading, 1 hello; 0 lost, 0 controller restarts; refused: too_long 1"
         );
+        summary = Summary { damage_bytes: 40, torn_bytes: 1, ..Summary::default() };
+        assert_eq!(
+            summary.to_string(),
+            "0 lines: 0 readings, 0 hellos; 0 lost, 0 controller restarts; 40 bytes of the recording damaged; 1 byte of a \
+             line cut off at the end dropped"
+        );
+        assert_eq!(summary.to_json()["damage_bytes"], 41);
     }
 }

@@ -4,38 +4,52 @@ use std::io::{self, Write};
 
 use anyhow::Context as _;
 
+use super::columns::Columns;
 use super::row::{Csv, Format, Jsonl, Rows};
 use super::summary::Summary;
 use crate::channel::{Trust, Value};
-use crate::config::{ChannelId, LinkId, SharedModel};
+use crate::config::ChannelId;
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{ReadError, Recording};
-use crate::replay::{Fed, Feed};
+use crate::replay::{Configs, Fed, Feed, Refused};
 use crate::time::Micros;
 
 /// How much text is gathered before it is written.
 const CHUNK: usize = 64 * 1024;
 
 /// What is written.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct Options {
     /// The text.
     pub format: Format,
     /// Resampled to one row each so many µs; `None`: one row for each reading.
     pub every: Option<Micros>,
+    /// The columns that are known before the first row.
+    pub columns: Columns,
+}
+
+/// What was read, and what of it is not in the rows.
+#[derive(Clone, Debug)]
+pub struct Exported {
+    /// What was read, counted.
+    pub summary: Summary,
+    /// Channels of later configs that have no column, as `name [unit]`.
+    pub left_out: Vec<String>,
+    /// Configs of the recording that were passed over.
+    pub refused: Refused,
 }
 
 /// Writes every row of `recording` to `out` and tells what was read. Memory does not grow with the length. Where a part
 /// cannot be read on, `trouble` is told why, what came before it counts, and the next part follows.
 pub fn run(
     recording: &mut Recording,
-    model: &SharedModel,
+    configs: Configs,
     options: Options,
     out: &mut impl Write,
     trouble: &mut dyn FnMut(&ReadError),
-) -> anyhow::Result<Summary> {
-    let mut feed = Feed::new(SharedModel::clone(model));
-    let mut page = Page::new(options, model, out);
+) -> anyhow::Result<Exported> {
+    let mut feed = Feed::new(configs);
+    let mut page = Page::new(options, feed.pipeline(), out);
     loop {
         let item = match recording.next() {
             Ok(Some(item)) => item,
@@ -45,25 +59,33 @@ pub fn run(
                 continue;
             }
         };
-        if let Fed::Line(Outcome::Reading | Outcome::Repeated) = feed.item(&item, &mut |_| {}) {
-            page.reading(feed.pipeline()).context("cannot write the rows")?;
+        match feed.item(&item, &mut |_| {}) {
+            Fed::Line(Outcome::Reading | Outcome::Repeated) => page.reading(feed.pipeline()),
+            Fed::Config => page.config(feed.pipeline()),
+            _ => Ok(()),
         }
+        .context("cannot write the rows")?;
     }
     page.end().context("cannot write the rows")?;
-    let damage_bytes = recording.damage().bytes;
-    let mut summary = Summary { damage_bytes, foreign_lines: feed.links().stranger_lines(), ..Summary::default() };
-    for index in 0..model.links.len() {
-        summary.add(feed.pipeline().tally(LinkId(u8::try_from(index).unwrap_or(u8::MAX))));
-    }
-    Ok(summary)
+    let damage = recording.damage();
+    let summary = Summary {
+        tally: feed.tally(),
+        damage_bytes: damage.bytes,
+        torn_bytes: damage.torn,
+        foreign_lines: feed.links().stranger_lines(),
+    };
+    Ok(Exported { summary, left_out: page.columns.left_out(), refused: feed.refused() })
 }
 
 /// Rows on their way out.
 struct Page<'a, W> {
     rows: Box<dyn Rows>,
     every: Option<Micros>,
+    columns: Columns,
+    /// The channel of the config in force that fills each column.
+    places: Vec<Option<usize>>,
     /// The newest row, held back when resampling until it is known how long it holds.
-    held: Vec<Value>,
+    held: Vec<Option<Value>>,
     held_at: Option<Micros>,
     /// Up to when each value held counts.
     until: Vec<Micros>,
@@ -74,31 +96,57 @@ struct Page<'a, W> {
 }
 
 impl<'a, W: Write> Page<'a, W> {
-    fn new(options: Options, model: &SharedModel, out: &'a mut W) -> Self {
-        let mut rows: Box<dyn Rows> = match options.format {
+    fn new(options: Options, pipeline: &Pipeline, out: &'a mut W) -> Self {
+        let Options { format, every, mut columns } = options;
+        let mut rows: Box<dyn Rows> = match format {
             Format::Csv { states } => Box::new(Csv { states }),
             Format::Jsonl => Box::new(Jsonl::default()),
         };
         let mut text = Vec::with_capacity(2 * CHUNK);
-        rows.head(&model.channels, &mut text);
-        Self { rows, every: options.every, held: Vec::new(), held_at: None, until: Vec::new(), next: 0, text, out }
+        rows.head(columns.list(), &mut text);
+        let places = columns.places(pipeline.model());
+        let (held, until) = (Vec::new(), Vec::new());
+        Self { rows, every, columns, places, held, held_at: None, until, next: 0, text, out }
     }
 
     fn reading(&mut self, pipeline: &Pipeline) -> io::Result<()> {
-        let snapshot = pipeline.snapshot();
-        if let Some(every) = self.every {
-            self.resample(every, snapshot.at)?;
-            self.until.clear();
-            let channels = (0..).map(ChannelId).take(snapshot.channels.len());
-            self.until.extend(channels.map(|channel| pipeline.good_until(channel).unwrap_or(Micros::MAX)));
-        }
-        self.held.clear();
-        self.held.extend(snapshot.channels.iter().map(|shown| shown.value));
-        self.held_at = Some(snapshot.at);
+        let at = pipeline.snapshot().at;
+        self.hold(at, pipeline)?;
+        self.held_at = Some(at);
         if self.every.is_none() {
-            self.rows.row(snapshot.at, &self.held, &mut self.text);
+            self.rows.row(at, &self.held, &mut self.text);
         }
         self.write_when(CHUNK)
+    }
+
+    /// Another config is in force. Where rows are resampled, they show from there on that nothing is known yet.
+    fn config(&mut self, pipeline: &Pipeline) -> io::Result<()> {
+        if let Some(every) = self.every {
+            self.resample(every, pipeline.snapshot().at)?;
+        }
+        let mut columns = self.columns.clone();
+        if columns.add(pipeline.model()) && self.rows.more(columns.list()) {
+            self.columns = columns;
+        }
+        self.places = self.columns.places(pipeline.model());
+        self.hold(pipeline.snapshot().at, pipeline)
+    }
+
+    /// Holds what is known at `at`, after the rows that lie before it.
+    fn hold(&mut self, at: Micros, pipeline: &Pipeline) -> io::Result<()> {
+        if let Some(every) = self.every {
+            self.resample(every, at)?;
+            self.until.clear();
+            let until = |place: &Option<usize>| {
+                let channel = place.and_then(|place| u16::try_from(place).ok());
+                channel.and_then(|channel| pipeline.good_until(ChannelId(channel))).unwrap_or(Micros::MAX)
+            };
+            self.until.extend(self.places.iter().map(until));
+        }
+        let channels = &pipeline.snapshot().channels;
+        self.held.clear();
+        self.held.extend(self.places.iter().map(|place| channels.get((*place)?).map(|shown| shown.value)));
+        Ok(())
     }
 
     /// Writes the rows that lie before `until` from the values held.
@@ -106,7 +154,7 @@ impl<'a, W: Write> Page<'a, W> {
         while self.held_at.is_some() && self.next < until {
             for (value, until) in self.held.iter_mut().zip(&self.until) {
                 if self.next > *until {
-                    *value = value.and(Trust::Stale);
+                    *value = value.map(|value| value.and(Trust::Stale));
                 }
             }
             self.rows.row(self.next, &self.held, &mut self.text);

@@ -55,7 +55,7 @@ pub enum Event<'a> {
     Sent(&'a [u8]),
     /// The port is not open. Told once for each change of the reason, not for each try.
     Down(Trouble),
-    /// The port is open and nothing came for 5 s. Told once, until bytes come or the port goes.
+    /// The port is open and nothing came for [`crate::state::SILENT_AFTER`]. Told once, until bytes come or the port goes.
     Silent,
 }
 

@@ -6,8 +6,10 @@ use std::time::Duration;
 
 use tokio::time::Instant;
 
+use crate::state::SILENT_AFTER;
+
 /// Nothing for this long is told once.
-pub const SILENT_AFTER: Duration = Duration::from_secs(5);
+const TOLD_AFTER: Duration = Duration::from_micros(SILENT_AFTER.unsigned_abs());
 /// A silent port stays open for this long at first: opening may reset the board, which then needs seconds to speak.
 const PATIENCE: Duration = Duration::from_secs(30);
 /// The longest that a silent port stays open; between the two the time doubles.
@@ -72,7 +74,7 @@ impl Silence {
 
     /// When to look next.
     pub fn due(&self) -> Instant {
-        self.since + if self.told { self.patience } else { SILENT_AFTER }
+        self.since + if self.told { self.patience } else { TOLD_AFTER }
     }
 
     /// What is due at `now`.

@@ -4,12 +4,9 @@
 
 use crate::channel::Totals;
 use crate::config::Link;
-use crate::state::{LinkShown, LinkState};
+use crate::state::{LinkShown, LinkState, SILENT_AFTER};
 use crate::time::{Micros, SECOND, Stamp};
 use crate::wire::{ADC_MAX, Decoder};
-
-/// A link that is open and over which nothing came for so long is silent.
-const SILENCE: Micros = 5 * SECOND;
 
 /// One link.
 #[derive(Debug)]
@@ -30,6 +27,16 @@ impl Lane {
     pub fn new(link: &Link) -> Self {
         let decoder = Decoder::new(link.form.clone(), &link.fields);
         Self { decoder, adc_max: f64::from(ADC_MAX), heard: None, count: 0, ends: Stamp(Micros::MIN) }
+    }
+
+    /// Goes on where `before` stands, the lane of the same link under the config before. False where its timeline begins
+    /// anew.
+    pub fn go_on_from(&mut self, before: &Self) -> bool {
+        let goes_on = self.decoder.go_on_from(&before.decoder);
+        let adc_max = self.decoder.hello().map_or(ADC_MAX, |hello| hello.adc_max);
+        (self.adc_max, self.heard) = (f64::from(adc_max), before.heard);
+        (self.count, self.ends) = (before.count, before.ends);
+        goes_on
     }
 
     /// A line came; `taken` unless it was refused.
@@ -70,7 +77,7 @@ impl Lane {
         self.second(now, shown);
         if let Some(heard) = self.heard
             && shown.state == LinkState::Up
-            && now.since(heard) >= SILENCE
+            && now.since(heard) >= SILENT_AFTER
         {
             // What a person wants to know is how long nothing has come, not since when that is remarkable.
             (shown.state, shown.since) = (LinkState::Silent, heard);
@@ -80,7 +87,7 @@ impl Lane {
 
     /// When [`Lane::tick`] has something to do at the earliest.
     pub fn due(&self, shown: &LinkShown) -> Option<Stamp> {
-        let silent = self.heard.filter(|_| shown.state == LinkState::Up).map(|heard| heard.after(SILENCE));
+        let silent = self.heard.filter(|_| shown.state == LinkState::Up).map(|heard| heard.after(SILENT_AFTER));
         let second = (self.count > 0 || shown.lines_per_s > 0).then_some(self.ends);
         silent.into_iter().chain(second).min()
     }

@@ -54,7 +54,12 @@ pub struct Pipeline {
     snapshot: Snapshot,
     /// Whether the last step was a line.
     line: bool,
+    /// When it was last told anything.
+    told: Stamp,
 }
+
+/// The most instants that [`Pipeline::pass`] goes through at once. Far more than a silence makes due.
+const DUE_MAX: usize = 100_000;
 
 impl Pipeline {
     /// A core that has heard nothing yet.
@@ -66,6 +71,7 @@ impl Pipeline {
             watch: Watch::new(&model),
             snapshot: empty(&model),
             line: false,
+            told: Stamp(0),
             model,
         }
     }
@@ -73,6 +79,32 @@ impl Pipeline {
     /// The model it works by.
     pub fn model(&self) -> &SharedModel {
         &self.model
+    }
+
+    /// A changed config is in force from `now` on. Live driving and whatever reads a recording both do this and nothing
+    /// else at that instant, so that they cannot differ.
+    ///
+    /// What came over the links goes on where it stands, since no config changes that: by the link's name, whether it is
+    /// open, what was counted, what the controller said of itself and its clock, and so the time of exports. Everything
+    /// that a config gives its meaning begins anew: supply, values, windows, rates, smoothing, freshness and alarms. A link
+    /// whose form or clock is another keeps its counts, and its clock is joined where its next reading comes.
+    pub fn reload(&mut self, now: Stamp, model: SharedModel) {
+        let before = std::mem::replace(self, Self::new(model));
+        let mut joined = false;
+        for (place, link) in self.model.links.iter().enumerate() {
+            let Some(old) = before.model.links.iter().position(|old| old.name == link.name) else { continue };
+            let goes_on = self.lanes[place].go_on_from(&before.lanes[old]);
+            self.snapshot.links[place] = LinkShown { supply: None, ..before.snapshot.links[old] };
+            joined |= goes_on && place == self.rows.main() && old == before.rows.main();
+        }
+        self.rows.go_on_from(&before.rows, joined);
+        let Snapshot { version, at, recording, player, .. } = before.snapshot;
+        let shown = &mut self.snapshot;
+        self.told = now;
+        (shown.version, shown.now, shown.at) = (version + 1, now, at.max(self.rows.at(now)));
+        (shown.recording, shown.player) = (recording, player);
+        shown.channels.iter_mut().for_each(|channel| channel.since = now);
+        shown.alarms.iter_mut().for_each(|alarm| alarm.since = now);
     }
 
     /// Takes one line without its LF that arrived over `link` at `now`. Allocates nothing for a usual reading.
@@ -154,7 +186,7 @@ impl Pipeline {
     /// anything is shown as new. What later lines give does not depend on how often it was called.
     pub fn tick(&mut self, now: Stamp, changed: &mut dyn FnMut(Change)) -> bool {
         let at = self.rows.at(now);
-        self.line = false;
+        (self.line, self.told) = (false, now);
         let mut any = self.bank.tick(now, at, &mut self.snapshot.channels);
         for (lane, shown) in self.lanes.iter_mut().zip(&mut self.snapshot.links) {
             any |= lane.tick(now, shown);
@@ -162,6 +194,21 @@ impl Pipeline {
         (self.snapshot.now, self.snapshot.at) = (now, self.snapshot.at.max(at));
         any |= self.watch_over(now, at, changed);
         self.snapshot.version += u64::from(any);
+        any
+    }
+
+    /// Time passes up to `until`: [`Pipeline::tick`] at each instant at which something becomes due, and at no other. True
+    /// where the snapshot changed.
+    ///
+    /// Live driving and whatever reads a recording both call this before they hand in anything, so that what is shown does
+    /// not depend on how late a task came to it: what is due first comes first.
+    pub fn pass(&mut self, until: Stamp, changed: &mut dyn FnMut(Change)) -> bool {
+        let (mut any, mut before) = (false, None);
+        for _ in 0..DUE_MAX {
+            let Some(due) = self.due().filter(|due| *due <= until && Some(*due) > before) else { break };
+            any |= self.tick(due.max(self.told), changed);
+            before = Some(due);
+        }
         any
     }
 
@@ -225,7 +272,7 @@ impl Pipeline {
     fn finish(&mut self, link: LinkId, now: Stamp, row: Option<Micros>, changed: &mut dyn FnMut(Change)) {
         let channels = &mut self.snapshot.channels;
         let at = row.unwrap_or_else(|| self.rows.at(now));
-        self.line = row.is_some();
+        (self.line, self.told) = (row.is_some(), now);
         if row.is_none() {
             self.bank.tick(now, at, channels);
         }

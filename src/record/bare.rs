@@ -50,8 +50,14 @@ impl Bare {
             if let Some(cut) = cut {
                 return Ok(cut);
             }
-            if end.is_none() && !self.window.fill()? {
+            if end.is_some() {
+                continue;
+            }
+            let filled = self.window.fill();
+            if !matches!(filled, Ok(true)) {
                 *torn += std::mem::take(&mut self.begun);
+            }
+            if !filled? {
                 return Ok(Cut::End);
             }
         }

@@ -70,6 +70,15 @@ pub enum Item<'a> {
 }
 
 impl Item<'_> {
+    /// The config text that it says is in force from here on: a head's, or a `config` note's.
+    pub fn config(&self) -> Option<&str> {
+        match self {
+            Self::Head(head) => head.config.as_deref(),
+            Self::Note(note) if note.kind() == "config" => note.text("config"),
+            _ => None,
+        }
+    }
+
     /// When it happened; `None` for a head, and for a line of a bare capture.
     pub fn at(&self) -> Option<Stamp> {
         match self {

@@ -103,8 +103,11 @@ impl Recorder {
 
     /// The config file changed and is in force from `now` on: noted, and in the heads to come.
     pub fn config(&self, now: Stamp, text: &str) {
-        self.note(now, "-", &Told::Config { config: text });
-        self.handover.lock().config = Some(text.to_owned());
+        let Ok(json) = serde_json::to_vec(&Told::Config { config: text }) else { return };
+        // Both at once: a part that begins between the two would have the old config in its head, behind the note.
+        let mut tray = self.handover.lock();
+        tray.fresh.push(now, "-", Mark::Note, &json);
+        tray.config = Some(text.to_owned());
     }
 
     /// The computer got a time of day that can be trusted: noted, and in the heads to come.

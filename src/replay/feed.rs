@@ -3,17 +3,19 @@
 //! Owns one [`Pipeline`] and the matching of links. In: items, and how far time has come. Out: what each did. A line of
 //! a bare capture has no time of its own: it is handed in at the time of the reading before it, by the controller's
 //! clock. Between two lines the core is told of each instant at which something becomes due and of no other, so that
-//! what it shows depends on the recording alone and not on how a player got there.
+//! what it shows depends on the recording alone and not on how a player got there. Where the recording says that another
+//! config is in force, the core is told so as it was on the road, unless the user named one to decode all of it.
 
+use std::sync::Arc;
+
+use super::configs::{Configs, Mistakes};
 use super::links::Links;
-use crate::config::SharedModel;
+use crate::config::LinkId;
 use crate::pipeline::{Outcome, Pipeline};
-use crate::record::{Item, Note};
+use crate::record::{Head, Item, Note};
 use crate::time::Stamp;
 use crate::watch::Change;
-
-/// The most instants between two lines that the core is told of. Far more than a silence makes due.
-const DUE_MAX: usize = 100_000;
+use crate::wire::Tally;
 
 /// What an item did.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -22,8 +24,21 @@ pub enum Fed {
     Line(Outcome),
     /// It was a line of a link that the model does not have: counted.
     Stranger,
-    /// It was no line.
+    /// Another config is in force from here on, so channels, links and alarms may be others.
+    Config,
+    /// It was none of these.
     Other,
+}
+
+/// Configs of a recording that have mistakes: passed over, so that the one before stays in force.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Refused {
+    /// How many.
+    pub count: u64,
+    /// Where the first of them stands.
+    pub first: Stamp,
+    /// How many mistakes it has.
+    pub mistakes: Mistakes,
 }
 
 /// A core that is fed from a recording.
@@ -31,22 +46,39 @@ pub enum Fed {
 pub struct Feed {
     pipeline: Pipeline,
     links: Links,
+    configs: Configs,
+    /// The text of the config in force, where the recording has it.
+    text: Option<Arc<str>>,
+    refused: Refused,
+    /// What came over links that a later config does not have.
+    gone: Tally,
     /// How far time has come.
     now: Stamp,
-    /// When the core was last told anything.
-    told: Stamp,
-    /// What was due and told since the last item: being told twice of one instant changes nothing.
-    due: Option<Stamp>,
     /// The time of the newest reading, by the controller's clock: what a line without a time is given.
     clock: Stamp,
 }
 
 impl Feed {
-    /// A core that has heard nothing yet.
-    pub fn new(model: SharedModel) -> Self {
-        let links = Links::new(&model);
+    /// A core that has heard nothing yet. From a model alone: it decodes all, and configs that come are passed over.
+    pub fn new(configs: impl Into<Configs>) -> Self {
+        let configs: Configs = configs.into();
+        let model = Arc::clone(configs.first());
         let zero = Stamp(0);
-        Self { pipeline: Pipeline::new(model), links, now: zero, told: zero, due: None, clock: zero }
+        Self {
+            links: Links::new(&model),
+            pipeline: Pipeline::new(model),
+            text: configs.first_text(),
+            configs,
+            refused: Refused::default(),
+            gone: Tally::default(),
+            now: zero,
+            clock: zero,
+        }
+    }
+
+    /// Forgets everything that it heard; what the recording's configs mean is kept.
+    pub fn begin_anew(&mut self) {
+        *self = Self::new(self.configs.clone());
     }
 
     /// The core.
@@ -62,6 +94,19 @@ impl Feed {
     /// The links, and what belongs to none.
     pub fn links(&self) -> &Links {
         &self.links
+    }
+
+    /// What came over all links of all configs so far.
+    pub fn tally(&self) -> Tally {
+        let mut sum = self.gone;
+        let links = (0_u8..).take(self.pipeline.model().links.len());
+        links.for_each(|link| sum.add(self.pipeline.tally(LinkId(link))));
+        sum
+    }
+
+    /// The configs that were passed over so far because of their mistakes.
+    pub fn refused(&self) -> Refused {
+        self.refused
     }
 
     /// How far time has come.
@@ -86,7 +131,6 @@ impl Feed {
     pub fn item(&mut self, item: &Item<'_>, changed: &mut dyn FnMut(Change)) -> Fed {
         let now = self.time_of(item);
         self.pass(now, changed);
-        (self.told, self.due) = (now, None);
         match item {
             Item::Line(came) => match self.links.find(came.link) {
                 Some(link) => {
@@ -109,24 +153,66 @@ impl Feed {
                 None => self.stranger(link),
             },
             Item::Note(note) => self.note(note, now),
-            Item::Head(_) | Item::Sent(_) => Fed::Other,
+            Item::Head(head) => self.head(head, now),
+            Item::Sent(_) => Fed::Other,
         }
     }
 
     /// Time passes up to `until`: the core is told of everything that becomes due. True where its snapshot changed.
     pub fn pass(&mut self, until: Stamp, changed: &mut dyn FnMut(Change)) -> bool {
-        let mut any = false;
-        for _ in 0..DUE_MAX {
-            let Some(due) = self.pipeline.due().filter(|due| *due <= until && Some(*due) > self.due) else { break };
-            self.told = self.told.max(due);
-            any |= self.pipeline.tick(self.told, changed);
-            self.due = Some(due);
-        }
         self.now = self.now.max(until);
-        any
+        self.pipeline.pass(until, changed)
+    }
+
+    /// A part begins. Its config is another where the drive is, or where the note of the change was lost.
+    fn head(&mut self, head: &Head, now: Stamp) -> Fed {
+        match head.config.as_deref() {
+            Some(text) if self.text.as_deref() != Some(text) => self.config(text, now),
+            _ => Fed::Other,
+        }
+    }
+
+    /// The recording says that `text` is in force from `now` on.
+    fn config(&mut self, text: &str, now: Stamp) -> Fed {
+        if !self.configs.follows() {
+            return Fed::Other;
+        }
+        let (text, meaning) = self.configs.read(text);
+        let model = match meaning {
+            Ok(model) => model,
+            Err(mistakes) => return self.refuse(mistakes, now),
+        };
+        for (link, old) in (0_u8..).zip(&self.pipeline.model().links) {
+            if !model.links.iter().any(|new| new.name == old.name) {
+                self.gone.add(self.pipeline.tally(LinkId(link)));
+            }
+        }
+        self.links.reload(&model);
+        self.pipeline.reload(now, model);
+        self.text = Some(text);
+        Fed::Config
+    }
+
+    /// A config that means nothing stands at `now`.
+    fn refuse(&mut self, mistakes: Mistakes, now: Stamp) -> Fed {
+        if self.configs.follows() {
+            if self.refused.count == 0 {
+                self.refused = Refused { count: 0, first: now, mistakes };
+            }
+            self.refused.count += 1;
+            self.pipeline.snapshot_mut().config_mistakes = mistakes;
+        }
+        Fed::Other
     }
 
     fn note(&mut self, note: &Note, now: Stamp) -> Fed {
+        if note.kind() == "config" {
+            return match note.text("config") {
+                Some(text) => self.config(text, now),
+                // It was damaged.
+                None => self.refuse(1, now),
+            };
+        }
         if note.kind() == "link"
             && let Some(link) = self.links.find(&note.link)
         {

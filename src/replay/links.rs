@@ -28,6 +28,12 @@ impl Links {
         Self { names: model.links.iter().map(|link| link.name.clone()).collect(), ..Self::default() }
     }
 
+    /// Another config is in force: the links are those of `model`. What belonged to none stays counted, and whether the
+    /// recording's names are other ones stays known.
+    pub fn reload(&mut self, model: &Model) {
+        self.names = Self::new(model).names;
+    }
+
     /// The link that `name` stands for; `None` where the model has none such.
     pub fn find(&mut self, name: &str) -> Option<LinkId> {
         if let Some(place) = self.names.iter().position(|own| own == name) {

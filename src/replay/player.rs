@@ -4,6 +4,7 @@
 //! that is handed in. Going back plays everything again from the beginning, as fast as the machine does, so that what is
 //! shown at an instant never depends on how one came there.
 
+use super::configs::Configs;
 use super::extent::{Extent, Moment};
 use super::feed::{Fed, Feed};
 use crate::config::SharedModel;
@@ -25,7 +26,7 @@ const JUST_PASSED: Micros = SECOND;
 /// What the player's user hears of.
 #[derive(Clone, Copy, Debug)]
 pub enum Seen<'a> {
-    /// Time was left: forget the history and begin it anew with this snapshot.
+    /// Time was left, or the config is another: forget the history and begin it anew with this snapshot.
     Jumped(&'a Snapshot),
     /// Something new came.
     Step(&'a Snapshot),
@@ -46,7 +47,6 @@ pub fn publish_to(shared: &Shared) -> impl FnMut(Seen<'_>) {
 #[derive(Debug)]
 pub struct Player<O> {
     open: O,
-    model: SharedModel,
     recording: Recording,
     feed: Feed,
     extent: Extent,
@@ -75,15 +75,16 @@ enum Until {
 type See<'a> = &'a mut dyn FnMut(Seen<'_>);
 
 impl<O: Fn() -> Result<Recording, ReadError>> Player<O> {
-    /// A player at the beginning of what `open` opens. Goes through all of it once, to know how long it is.
-    pub fn new(open: O, model: SharedModel) -> Result<Self, ReadError> {
-        let extent = Extent::of(open()?, &model);
+    /// A player at the beginning of what `open` opens, decoded by `configs`. Goes through all of it once, to know how long
+    /// it is.
+    pub fn new(open: O, configs: impl Into<Configs>) -> Result<Self, ReadError> {
+        let configs: Configs = configs.into();
+        let extent = Extent::of(open()?, configs.first());
         let (from, to) = (extent.begin, extent.begin.after(extent.length));
         let mut player = Self {
             recording: open()?,
-            feed: Feed::new(model.clone()),
+            feed: Feed::new(configs),
             open,
-            model,
             extent,
             position: from,
             readings: 0,
@@ -106,6 +107,11 @@ impl<O: Fn() -> Result<Recording, ReadError>> Player<O> {
     /// The core and the links, for what a screen shows besides.
     pub fn feed(&self) -> &Feed {
         &self.feed
+    }
+
+    /// The config that is in force where the replay stands. It may be another after anything was played.
+    pub fn model(&self) -> &SharedModel {
+        self.feed.pipeline().model()
     }
 
     /// The newest snapshot.
@@ -253,7 +259,7 @@ impl<O: Fn() -> Result<Recording, ReadError>> Player<O> {
     /// Back to the beginning.
     fn rewind(&mut self, see: See<'_>) -> Result<(), ReadError> {
         self.recording = (self.open)()?;
-        self.feed = Feed::new(self.model.clone());
+        self.feed.begin_anew();
         (self.position, self.readings) = (self.extent.begin, 0);
         self.show();
         see(Seen::Jumped(self.snapshot()));
@@ -320,11 +326,16 @@ impl<O: Fn() -> Result<Recording, ReadError>> Player<O> {
         if fed == Fed::Line(Outcome::Reading) {
             self.readings += 1;
         }
-        if matches!(fed, Fed::Line(_)) && !quiet {
+        if fed == Fed::Config && !quiet {
+            // As while driving: the history of other channels is none of these.
+            self.show();
+            see(Seen::Jumped(self.snapshot()));
+        }
+        if matches!(fed, Fed::Line(_) | Fed::Config) && !quiet {
             self.position = self.position.max(self.feed.now());
             self.tell(see);
         }
-        !matches!(fed, Fed::Other)
+        matches!(fed, Fed::Line(_) | Fed::Stranger)
     }
 
     /// Writes the place into the snapshot.

@@ -8,7 +8,9 @@ use std::fs::File;
 use std::io::{self, Read, Write};
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::sync::{Mutex, Once, PoisonError};
+use std::time::Duration;
 
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::fs::{Mode, OFlags};
 use rustix::io::Errno;
 use rustix::termios::{OptionalActions, Termios, isatty, tcgetattr, tcgetwinsize, tcsetattr, ttyname};
@@ -18,6 +20,11 @@ use rustix::termios::{OptionalActions, Termios, isatty, tcgetattr, tcgetwinsize,
 const ENTER: &[u8] = b"\x1b[?1049h\x1b[2J\x1b[?25l\x1b[?1000h\x1b[?1006h\x1b[?2004h";
 /// All of that undone, colours reset.
 const LEAVE: &[u8] = b"\x1b[?2004l\x1b[?1006l\x1b[?1000l\x1b[0m\x1b[?25h\x1b[?1049l";
+
+/// How long a terminal that takes no more bytes is waited for when it is given back, and how often: one that is only slow
+/// (a session over a phone) must not be left on the second screen, and one that is dead must not hold up an ending.
+const MOMENT: Duration = Duration::from_millis(50);
+const MOMENTS: u32 = 5;
 
 /// What a panic needs to give the terminal back. `None` while no terminal is held.
 static HELD: Mutex<Option<Held>> = Mutex::new(None);
@@ -144,12 +151,83 @@ fn give_back_on_panic() {
     }));
 }
 
-/// Gives the terminal back if it is held. Waits for nothing: what a stalled terminal does not take is lost.
+/// Gives the terminal back if it is held. What a terminal that stalls for [`MOMENTS`] does not take is lost.
 fn give_back() {
     let held = HELD.lock().unwrap_or_else(PoisonError::into_inner).take();
-    if let Some(mut held) = held {
+    if let Some(held) = held {
         // Nobody is left to tell of a failure.
-        let _ = held.tty.write_all(LEAVE);
+        let _ = write_patiently(&held.tty, LEAVE);
         let _ = tcsetattr(&held.tty, OptionalActions::Now, &held.modes);
+    }
+}
+
+/// Writes all of `bytes` to a terminal that does not block, waiting a few moments for one that is full.
+fn write_patiently(mut tty: &File, mut bytes: &[u8]) -> io::Result<()> {
+    let moment = Timespec::try_from(MOMENT).map_err(|_| Errno::INVAL)?;
+    let mut moments = 0;
+    while !bytes.is_empty() && moments < MOMENTS {
+        match tty.write(bytes) {
+            Ok(0) => return Err(io::ErrorKind::WriteZero.into()),
+            Ok(count) => bytes = bytes.get(count..).unwrap_or_default(),
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) if error.kind() == io::ErrorKind::WouldBlock => {
+                moments += 1;
+                // Interrupted or not, the next write tells whether there is room.
+                let _ = poll(&mut [PollFd::new(&tty, PollFlags::OUT)], Some(&moment));
+            }
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use std::thread;
+
+    use rustix::fs::fcntl_setfl;
+
+    use super::*;
+
+    /// Both ends of a pipe that takes no more bytes, and how many it took.
+    fn full() -> (File, File, usize) {
+        let (out, into) = io::pipe().unwrap();
+        fcntl_setfl(&into, OFlags::NONBLOCK).unwrap();
+        let (out, into) = (File::from(OwnedFd::from(out)), File::from(OwnedFd::from(into)));
+        let mut filled = 0;
+        while let Ok(count) = (&into).write(&[b'x'; 1024]) {
+            filled += count;
+        }
+        (out, into, filled)
+    }
+
+    #[test]
+    fn a_terminal_that_is_only_slow_gets_all_that_gives_it_back() {
+        let (out, into, filled) = full();
+        let reader = thread::spawn(move || {
+            let mut seen = Vec::new();
+            while seen.len() < filled + LEAVE.len() {
+                let mut some = [0; 512];
+                let count = (&out).read(&mut some).unwrap();
+                assert!(count > 0, "the rest was given up");
+                seen.extend_from_slice(&some[..count]);
+            }
+            seen
+        });
+        write_patiently(&into, LEAVE).unwrap();
+        assert!(reader.join().unwrap().ends_with(LEAVE));
+    }
+
+    #[test]
+    fn a_terminal_that_nobody_reads_is_given_up() {
+        let (_out, into, _) = full();
+        write_patiently(&into, LEAVE).unwrap();
+    }
+
+    #[test]
+    fn a_terminal_that_is_gone_is_an_error_and_no_endless_loop() {
+        let (out, into, _) = full();
+        drop(out);
+        assert_eq!(write_patiently(&into, LEAVE).unwrap_err().kind(), io::ErrorKind::BrokenPipe);
     }
 }

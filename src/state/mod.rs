@@ -10,5 +10,6 @@ mod snapshot;
 pub use history::{BUCKET, Column, History};
 pub use shared::{Shared, Waker};
 pub use snapshot::{
-    AlarmShown, Evidence, LinkShown, LinkState, PlayerShown, Recording, Shown, Snapshot, Trouble, WhyStopped,
+    AlarmShown, Evidence, LinkShown, LinkState, PlayerShown, Recording, SILENT_AFTER, Shown, Snapshot, Trouble,
+    WhyStopped,
 };

@@ -2,7 +2,7 @@
 
 use crate::channel::{Trust, Value};
 use crate::config::Level;
-use crate::time::{Micros, Stamp};
+use crate::time::{Micros, SECOND, Stamp};
 
 /// Everything that a screen may show, at one instant. Fixed in size once made, so that copying it allocates nothing.
 #[derive(Debug, Default, PartialEq)]
@@ -82,10 +82,14 @@ impl Shown {
         Self { value: Value::MISSING, smooth: Value::MISSING, since: Stamp(0), heard: None, evidence: Evidence::NONE };
 
     /// The trust state.
-    pub const fn trust(&self) -> Trust {
+    pub fn trust(&self) -> Trust {
         self.value.trust()
     }
 }
+
+/// A link that is open and over which nothing came for so long is [`LinkState::Silent`], on the screen and in the
+/// recording.
+pub const SILENT_AFTER: Micros = 5 * SECOND;
 
 /// Whether a link is there.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -95,7 +99,7 @@ pub enum LinkState {
     Down,
     /// Open; lines may come.
     Up,
-    /// Open, but nothing came for 5 s.
+    /// Open, but nothing came for [`SILENT_AFTER`].
     Silent,
 }
 

@@ -6,7 +6,7 @@
 
 use crate::channel::{Condition, Moment, Value};
 use crate::config::{Alarm, Limit, Model};
-use crate::state::{AlarmShown, Shown};
+use crate::state::AlarmShown;
 use crate::time::{Micros, Stamp};
 
 /// An alarm that began or ended.
@@ -89,12 +89,13 @@ impl Watch {
         self.stepped = moment.at;
         let mut any = false;
         for quiet in &mut self.quiet {
-            let Some(&Shown { smooth: value, .. }) = moment.channels.get(quiet.channel) else { continue };
-            if value.good().is_some_and(|number| number >= quiet.low && number <= quiet.high) {
+            let Some(value) = moment.channels.get(quiet.channel).map(|shown| shown.smooth) else { continue };
+            if value.is_within(quiet.low, quiet.high) {
                 continue;
             }
             let mut range = Some((f64::NEG_INFINITY, f64::INFINITY));
-            for (alarm, memory) in self.alarms.iter_mut().enumerate().take(quiet.to).skip(quiet.from) {
+            let alarms = self.alarms.get_mut(quiet.from..quiet.to).unwrap_or_default();
+            for (alarm, memory) in (quiet.from..).zip(alarms) {
                 if !memory.rests_at(value)
                     && memory.step(moment)
                     && let Some(shown) = shown.get_mut(alarm)
@@ -144,8 +145,7 @@ impl Memory {
 
     /// Whether there is nothing to do at `value`.
     fn rests_at(&self, value: Value) -> bool {
-        let number = value.good().unwrap_or(f64::NAN);
-        self.quiet().is_some_and(|(low, high)| number >= low && number <= high)
+        self.quiet().is_some_and(|(low, high)| value.is_within(low, high))
     }
 
     /// True where it began or ended.

@@ -123,6 +123,15 @@ impl SketchClock {
         Self { step_us: field.map(|field| field.step_us), base: (0.0, 0), last: None }
     }
 
+    /// Goes on where `before` stands, if that is a clock of the same step.
+    pub(super) fn go_on_from(&mut self, before: &Self) -> bool {
+        let same = self.step_us.map(f64::to_bits) == before.step_us.map(f64::to_bits);
+        if same {
+            self.clone_from(before);
+        }
+        same
+    }
+
     /// Whether `value` may be a clock at all.
     pub(super) fn may_be(value: f64) -> bool {
         (0.0..HIGHEST).contains(&value)

@@ -47,6 +47,15 @@ impl Columns {
         columns
     }
 
+    /// Goes on where `before` stands: the header, unless the config has the names, and the clock. True where that is the
+    /// same clock.
+    pub(super) fn go_on_from(&mut self, before: &Self, core: &Core) -> bool {
+        if !self.fixed && !before.fixed {
+            self.list = self.named(before.list.iter().map(|column| column.name.as_str()), core);
+        }
+        self.clock_name == before.clock_name && self.clock.go_on_from(&before.clock)
+    }
+
     pub(super) fn opened(&mut self) {
         if !self.fixed {
             self.list.clear();

@@ -8,6 +8,7 @@ use std::fmt::{self, Write as _};
 use std::ops::RangeInclusive;
 
 use super::crc::{TRAILER, seal};
+use super::pin::{Pin, PinKind};
 
 /// The most bytes of a line to the controller, with its LF.
 pub const COMMAND_MAX: usize = 96;
@@ -16,63 +17,15 @@ pub const LEASE_MS: RangeInclusive<u32> = 10..=5_000;
 /// Readings per second that may be asked for.
 pub const RATE_HZ: RangeInclusive<u32> = 1..=200;
 
-/// What an output does.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum PinKind {
-    /// `dN`: 0 or 1.
-    Level,
-    /// `fN`: a frequency in mHz, 0 (steady low) or 1,000…5,000,000.
-    Frequency,
-    /// `wN`: a duty in per mille, 0…1,000.
-    Duty,
-}
-
-/// An output of the controller, as the wire names it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Pin {
-    /// What it does.
-    pub kind: PinKind,
-    /// The number of the pin.
-    pub number: u8,
-}
-
 impl Pin {
-    /// The pin that `name` means: `d7`, `f9`, `w6`. `None` for anything else, a leading zero among it.
-    ///
-    /// ```
-    /// assert_eq!(kickpanel::wire::Pin::parse("f9").unwrap().to_string(), "f9");
-    /// assert!(kickpanel::wire::Pin::parse("a0").is_none());
-    /// ```
-    pub fn parse(name: &str) -> Option<Self> {
-        let kind = match name.get(..1)? {
-            "d" => PinKind::Level,
-            "f" => PinKind::Frequency,
-            "w" => PinKind::Duty,
-            _ => return None,
-        };
-        let pin = Self { kind, number: name[1..].parse().ok()? };
-        // What is written back must be what was read: no sign, no leading zero.
-        (pin.to_string() == name).then_some(pin)
-    }
-
     /// Whether the pin can do `value`.
     pub fn may_be(self, value: u32) -> bool {
         match self.kind {
             PinKind::Level => value <= 1,
             PinKind::Frequency => value == 0 || (1_000..=5_000_000).contains(&value),
             PinKind::Duty => value <= 1_000,
+            PinKind::Analog | PinKind::Edges | PinKind::Ringing => false,
         }
-    }
-}
-
-impl fmt::Display for Pin {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let letter = match self.kind {
-            PinKind::Level => 'd',
-            PinKind::Frequency => 'f',
-            PinKind::Duty => 'w',
-        };
-        write!(f, "{letter}{}", self.number)
     }
 }
 
@@ -97,6 +50,7 @@ impl fmt::Display for CommandError {
                     PinKind::Level => "0 or 1",
                     PinKind::Frequency => "0 or 1000 to 5000000 mHz",
                     PinKind::Duty => "0 to 1000 per mille",
+                    PinKind::Analog | PinKind::Edges | PinKind::Ringing => "nothing, since it is an input",
                 };
                 write!(f, "output {pin} cannot be {value}: it takes {can}")
             }
@@ -189,20 +143,6 @@ mod tests {
     }
 
     #[rstest]
-    #[case("d0", Some((PinKind::Level, 0)))]
-    #[case("f255", Some((PinKind::Frequency, 255)))]
-    #[case("w256", None)]
-    #[case("d07", None)]
-    #[case("d+7", None)]
-    #[case("d", None)]
-    #[case("", None)]
-    #[case("ä7", None)]
-    #[case("D7", None)]
-    fn a_pin_is_read_as_the_wire_names_it(#[case] name: &str, #[case] expected: Option<(PinKind, u8)>) {
-        assert_eq!(Pin::parse(name).map(|pin| (pin.kind, pin.number)), expected);
-    }
-
-    #[rstest]
     #[case("d7", 1, true)]
     #[case("d7", 2, false)]
     #[case("f9", 0, true)]
@@ -212,12 +152,15 @@ mod tests {
     #[case("f9", 5_000_001, false)]
     #[case("w6", 1_000, true)]
     #[case("w6", 1_001, false)]
+    #[case("a0", 0, false)]
+    #[case("p2", 0, false)]
     fn each_output_has_its_range(#[case] name: &str, #[case] value: u32, #[case] good: bool) {
         assert_eq!(set(&[(pin(name), value)], 1000).is_ok(), good);
     }
 
     #[rstest]
     #[case(set(&[(Pin { kind: PinKind::Level, number: 7 }, 2)], 1000).unwrap_err(), "output d7 cannot be 2: it takes 0 or 1")]
+    #[case(set(&[(pin("a0"), 1)], 1000).unwrap_err(), "output a0 cannot be 1: it takes nothing, since it is an input")]
     #[case(set(&[(Pin { kind: PinKind::Duty, number: 6 }, 0); 2], 10).unwrap_err(), "output w6 is set twice at once")]
     #[case(set(&[], 9).unwrap_err(), "a lease of 9 ms is not possible: it is 10 to 5000 ms")]
     #[case(set(&[], 5_001).unwrap_err(), "a lease of 5001 ms is not possible: it is 10 to 5000 ms")]

@@ -55,6 +55,12 @@ impl Counts {
         }
     }
 
+    /// Goes on where `before` stands: what the link has shown of itself, and its clock.
+    pub(super) fn go_on_from(&mut self, before: &Self) {
+        (self.right, self.adc_max) = (before.right, before.adc_max);
+        self.timeline.clone_from(&before.timeline);
+    }
+
     pub(super) fn opened(&mut self) {
         self.right = 0;
     }

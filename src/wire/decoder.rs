@@ -41,6 +41,25 @@ impl Decoder {
         Self { core, way }
     }
 
+    /// Goes on where `before` stands, which decoded the same link by the config before: all that was counted is kept, and
+    /// in the same form what the controller said of itself, its header and its clock. False where the clock is another,
+    /// so that the link's timeline begins anew.
+    pub fn go_on_from(&mut self, before: &Self) -> bool {
+        self.core.tally = before.core.tally;
+        let goes_on = match (&mut self.way, &before.way) {
+            (Way::Counts(counts), Way::Counts(before)) => {
+                counts.go_on_from(before);
+                true
+            }
+            (Way::Columns(columns), Way::Columns(before)) => columns.go_on_from(before, &self.core),
+            (Way::Pairs(pairs), Way::Pairs(before)) => pairs.go_on_from(before),
+            (Way::Nmea(nmea), Way::Nmea(before)) => nmea.go_on_from(before),
+            _ => return false,
+        };
+        self.core.hello.clone_from(&before.core.hello);
+        goes_on
+    }
+
     /// The link was (re)opened: the run of right checksums begins anew, a header is awaited again.
     pub fn opened(&mut self) {
         match &mut self.way {

@@ -4,6 +4,7 @@
 //! field. In: names. Out: [`Target`]s. Parses no value.
 
 use super::FieldId;
+use super::pin::{Pin, PinKind};
 
 /// The most distinct names that the config does not use and that are kept.
 pub(super) const UNKNOWN_MAX: usize = 256;
@@ -107,24 +108,12 @@ fn class(name: &str) -> Option<Class> {
         "vcc" => return Some(Class::Number),
         _ => {}
     }
-    let (letter, number) = name.split_at_checked(1)?;
-    if !is_pin(number) {
-        return None;
-    }
-    match letter {
-        "a" => Some(Class::Analog),
-        "p" => Some(Class::Pulse),
-        "d" => Some(Class::Level),
-        "f" | "w" | "q" => Some(Class::Number),
-        _ => None,
-    }
-}
-
-/// Whether `text` is the number of a pin: 0 to 999, without a leading zero.
-fn is_pin(text: &str) -> bool {
-    (1..=3).contains(&text.len())
-        && text.bytes().all(|byte| byte.is_ascii_digit())
-        && (text == "0" || !text.starts_with('0'))
+    Some(match Pin::parse(name)?.kind {
+        PinKind::Analog => Class::Analog,
+        PinKind::Edges => Class::Pulse,
+        PinKind::Level => Class::Level,
+        PinKind::Frequency | PinKind::Duty | PinKind::Ringing => Class::Number,
+    })
 }
 
 #[cfg(test)]
@@ -142,7 +131,8 @@ mod tests {
     #[case("a15", Class::Analog, Target::NOWHERE)]
     #[case("a", Class::Unknown, Target::NOWHERE)]
     #[case("a01", Class::Unknown, Target::NOWHERE)]
-    #[case("a1000", Class::Unknown, Target::NOWHERE)]
+    #[case("a99", Class::Analog, Target::NOWHERE)]
+    #[case("a100", Class::Unknown, Target::NOWHERE)]
     #[case("p2", Class::Pulse, Target::NOWHERE)]
     #[case("d4", Class::Level, Target::NOWHERE)]
     #[case("f9", Class::Number, Target::NOWHERE)]

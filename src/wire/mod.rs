@@ -21,16 +21,18 @@ mod mould;
 mod nmea;
 mod number;
 mod pairs;
+mod pin;
 mod reading;
 mod scan;
 mod shares;
 mod splitter;
 
-pub use command::{COMMAND_MAX, CommandError, LEASE_MS, Pin, PinKind, RATE_HZ, ask_hello, set, set_rate};
+pub use command::{COMMAND_MAX, CommandError, LEASE_MS, RATE_HZ, ask_hello, set, set_rate};
 pub use counts::ADC_MAX;
 pub use crc::{checksum, seal};
 pub use decoder::Decoder;
 pub use nmea::NMEA_FIELDS;
+pub use pin::{Pin, PinKind};
 pub use reading::{Edges, FieldId, Hello, Raw, Reading, Reset};
 pub use splitter::{Piece, Splitter};
 
@@ -163,6 +165,22 @@ pub struct Tally {
     pub restarts: u64,
     /// Refused lines by reason, indexed as [`Reject::ALL`].
     pub refused: [u64; Reject::ALL.len()],
+}
+
+impl Tally {
+    /// Adds what `other` counted.
+    pub fn add(&mut self, other: &Self) {
+        let Self { lines, readings, hellos, headers, lost, restarts, refused } = other;
+        self.lines += lines;
+        self.readings += readings;
+        self.hellos += hellos;
+        self.headers += headers;
+        self.lost += lost;
+        self.restarts += restarts;
+        for (sum, count) in self.refused.iter_mut().zip(refused) {
+            *sum += count;
+        }
+    }
 }
 
 /// What a line that was not refused is.

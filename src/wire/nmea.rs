@@ -83,6 +83,11 @@ impl Nmea {
         Self { slots, noted: [false; NMEA_FIELDS.len()], clock: SketchClock::new(None) }
     }
 
+    /// Goes on where `before` stands.
+    pub(super) fn go_on_from(&mut self, before: &Self) -> bool {
+        self.clock.go_on_from(&before.clock)
+    }
+
     pub(super) fn line(&mut self, core: &mut Core, now: Stamp, line: &[u8]) -> Result<Taken, Reject> {
         let text = std::str::from_utf8(line).map_err(|_| Reject::NotUtf8)?;
         let sentence = checked(text)?;

@@ -25,6 +25,11 @@ impl Pairs {
         Self { clock: SketchClock::new(clock.as_ref()), clock_name: clock.map(|clock| clock.name) }
     }
 
+    /// Goes on where `before` stands. True where that is the same clock.
+    pub(super) fn go_on_from(&mut self, before: &Self) -> bool {
+        self.clock_name == before.clock_name && self.clock.go_on_from(&before.clock)
+    }
+
     pub(super) fn line(&mut self, core: &mut Core, now: Stamp, line: &[u8]) -> Result<Taken, Reject> {
         let text = std::str::from_utf8(line).map_err(|_| Reject::NotUtf8)?;
         if text.trim_matches(|c| is_blank(c) || is_separator(c)).is_empty() {

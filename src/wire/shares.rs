@@ -14,8 +14,10 @@ const POLYNOMIAL: u16 = 0x1021;
 const PAIRS: usize = 256;
 /// From the row of two digits to that of the two ahead of them, which are two further from the end.
 const STEP: u32 = 512;
-/// One row for each distance from the end of a line, and some for zeros that would stand before it.
-const ALL: usize = PAIRS * LINE_MAX + 8 * STEP as usize;
+/// One row for each distance from the end of a line. A power of two.
+const OWN: usize = PAIRS * LINE_MAX;
+/// With some for zeros that would stand before a line.
+const ALL: usize = OWN + 8 * STEP as usize;
 
 /// What digits add, by their distance from the end. All memory is taken at once, and a row filled when it is needed.
 #[derive(Clone, Debug)]
@@ -23,7 +25,7 @@ pub(super) struct Shares {
     /// What the value 1 adds, by its distance.
     ones: Vec<u16>,
     /// A row of pairs for each distance of the later of two digits.
-    rows: Box<[u16]>,
+    rows: Box<[u16; ALL]>,
 }
 
 /// Where the row of a number's last two digits is.
@@ -42,12 +44,19 @@ impl Row {
 impl Shares {
     pub(super) fn new() -> Self {
         let one = std::iter::successors(Some(POLYNOMIAL), |&one| Some((0..8).fold(one, |one, _| doubled(one))));
-        Self { ones: one.take(LINE_MAX + 1).collect(), rows: vec![0; ALL].into_boxed_slice() }
+        // By way of a list, since a box of so large an array would come over the stack; the lengths are the same.
+        #[expect(clippy::large_stack_arrays, reason = "it is never made")]
+        let rows = vec![0; ALL].try_into().unwrap_or_else(|_| Box::new([0; ALL]));
+        Self { ones: one.take(LINE_MAX + 1).collect(), rows }
     }
 
     /// Makes the rows ready for a number of `digits` digits whose last is `distance` from the end, and says which they
     /// are.
     pub(super) fn prepare(&mut self, distance: usize, digits: usize) -> Option<Row> {
+        // So that no row of any of its digits is looked for beyond the own ones.
+        if distance + digits >= LINE_MAX {
+            return None;
+        }
         for pair in 0..digits.div_ceil(2) {
             self.fill(distance + 2 * pair)?;
         }
@@ -74,23 +83,21 @@ impl Shares {
     #[inline]
     pub(super) fn of_four(&self, digits: u32, row: Row) -> u32 {
         let [pair, _, last, _] = (digits | digits >> 4).to_le_bytes();
-        let Some(rows) = self.rows_from::<{ STEP as usize + PAIRS }>(row) else { return 0 };
-        u32::from(rows[usize::from(last)] ^ rows[STEP as usize + usize::from(pair)])
+        u32::from(self.share(row, 0, last) ^ self.share(row, 1, pair))
     }
 
     /// The same of eight digits.
     #[inline]
     pub(super) fn of_eight(&self, digits: u64, row: Row) -> u32 {
         let [first, _, second, _, third, _, last, _] = (digits | digits >> 4).to_le_bytes();
-        let Some(rows) = self.rows_from::<{ 3 * STEP as usize + PAIRS }>(row) else { return 0 };
-        let share = |pairs: usize, pair: u8| rows[pairs * STEP as usize + usize::from(pair)];
-        u32::from(share(0, last) ^ share(1, third) ^ share(2, second) ^ share(3, first))
+        let later = self.share(row, 0, last) ^ self.share(row, 1, third);
+        u32::from(later ^ self.share(row, 2, second) ^ self.share(row, 3, first))
     }
 
+    /// What `pair`, so many pairs ahead of `row`, adds. Every place it can ask for is one, so nothing is checked.
     #[inline]
-    fn rows_from<const COUNT: usize>(&self, row: Row) -> Option<&[u16; COUNT]> {
-        let from = row.0 as usize;
-        self.rows.get(from..from + COUNT).and_then(|rows| rows.first_chunk())
+    fn share(&self, row: Row, ahead: usize, pair: u8) -> u16 {
+        self.rows[row.0 as usize % OWN + ahead * STEP as usize + usize::from(pair)]
     }
 }
 

@@ -7,8 +7,9 @@ use divan::Bencher;
 use divan::counter::ItemsCount;
 use kickpanel::config;
 use kickpanel::controller::{Story, write_recording};
-use kickpanel::export::{self, Format, Options};
+use kickpanel::export::{self, Columns, Format, Options};
 use kickpanel::record::Recording;
+use kickpanel::replay::Configs;
 use kickpanel::time::SECOND;
 
 fn main() {
@@ -26,7 +27,15 @@ fn an_hour_to_csv(bencher: Bencher) {
     let recording: Arc<[u8]> = recording.into();
     bencher.counter(ItemsCount::new(180_000_usize)).bench_local(|| {
         let mut recording = Recording::from_memory("hour".into(), Arc::clone(&recording)).unwrap();
-        let options = Options { format: Format::Csv { states: false }, every: None };
-        export::run(&mut recording, &model, options, &mut std::io::sink(), &mut |_| {}).unwrap()
+        let columns = Columns::of(&model);
+        let options = Options { format: Format::Csv { states: false }, every: None, columns };
+        export::run(
+            &mut recording,
+            Configs::followed(Arc::clone(&model), Some(text)),
+            options,
+            &mut std::io::sink(),
+            &mut |_| {},
+        )
+        .unwrap()
     });
 }

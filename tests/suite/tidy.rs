@@ -106,7 +106,7 @@ fn the_top_level_holds_what_it_should_and_no_more() {
 
 #[test]
 fn the_core_knows_no_task_and_no_file() {
-    for room in ["wire", "sensor", "circuit", "channel", "watch", "pipeline", "state", "config"] {
+    for room in ["wire", "sensor", "circuit", "channel", "watch", "pipeline", "state", "config", "overview"] {
         for (path, text) in files(&format!("src/{room}"), &["rs"]) {
             for word in ["tokio", "std::fs", "std::thread", "std::env", "std::net", "crate::cli", "crate::link"] {
                 assert!(!without_tests(&text).contains(word), "{} uses {word}", path.display());

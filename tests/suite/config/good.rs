@@ -315,6 +315,14 @@ fn more_than_one_danger_in_five_is_doubtful(#[case] danger: usize, #[case] all: 
     assert!(loaded.model.is_some());
 }
 
+/// What is left out has a default.
+#[test]
+fn a_config_that_names_no_format_is_read_as_format_1() {
+    let rest = "name = \"Hill truck\"\n[channel.x]\ninput = \"a0\"\n";
+    assert_eq!(model(rest), model(&format!("format = 1\n{rest}")));
+    assert_eq!(load(rest).mistakes, []);
+}
+
 #[test]
 fn events_and_outputs_are_read() {
     let model = model(GOOD);
@@ -323,7 +331,7 @@ fn events_and_outputs_are_read() {
     assert_eq!((stumble.before, stumble.after), (20_000_000, 5_000_000));
     assert_eq!(stumble.when.terms, [id(&model, "rpm"), id(&model, "speed")]);
     let [heater, needle, fan] = &model.outputs[..] else { panic!() };
-    assert_eq!((heater.link, heater.pin.as_str(), heater.armed), (LinkId(0), "d7", false));
+    assert_eq!((heater.link, heater.pin.to_string().as_str(), heater.armed), (LinkId(0), "d7", false));
     let Drive::Switch { on, off_if: Some(off_if), longest, rest } = &heater.drive else { panic!() };
     assert_eq!((on.text.as_str(), off_if.text.as_str()), ("coolant < 5 and rpm > 0", "battery < 11.0"));
     assert_eq!((*longest, *rest), (Some(30_000_000), 10_000_000));

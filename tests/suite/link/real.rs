@@ -236,7 +236,7 @@ fn a_lost_port_is_closed_at_once() {
         let keeper = Keeper::shared();
         let running = Running::start(LINK, &slave, &keeper);
         until(|| running.has(&up(&slave))).await;
-        assert_eq!(held(&slave), 2, "the helper descriptor of the opening is closed");
+        assert_eq!(held(&slave), 3, "the two of the port, and this test's");
         drop(pty);
         until(|| running.has(&Seen::Down(Trouble::Unplugged))).await;
         assert_eq!(held(&slave), 1);

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use kickpanel::config::{self, SharedModel};
 use kickpanel::record::format::write_line;
 use kickpanel::record::{Mark, Recording};
-use kickpanel::replay::{Extent, Feed, Player, SPEEDS, Seen, Tape, publish_to};
+use kickpanel::replay::{Configs, Extent, Feed, Player, SPEEDS, Seen, Tape, publish_to};
 use kickpanel::state::{Column, Shared, Snapshot};
 use kickpanel::time::{Micros, SECOND, Stamp};
 use rstest::rstest;
@@ -323,4 +323,154 @@ fn a_tape_opens_again_and_again() {
     let tape = Tape::new(vec![path]).unwrap();
     let lines = |recording| Extent::of(recording, &model()).lines;
     assert_eq!([lines(tape.open().unwrap()), lines(tape.open().unwrap())], [641, 641]);
+}
+
+/// The drive of these tests with its config in the head, which is changed at 12 s and, to one with mistakes, at 30 s.
+fn changed_drive() -> (Vec<u8>, String) {
+    let changed = CONFIG.replace("unit = \"1\"\nspan = [0, 1023]", "unit = \"%\"\nspan = [0, 1023]\ndigits = 2");
+    let changed = changed
+        .replace("unit = \"1\" }", "unit = \"%\" }")
+        .replace("[channel.slope]", "[channel.twice]\nformula = \"level * 2\"\n[channel.slope]");
+    let changed = changed.replace("unit = \"1/s\"", "unit = \"%/s\"");
+    let note = |ms: i64, note: serde_json::Value| {
+        let mut out = Vec::new();
+        write_line(Stamp::from_millis(ms), "-", Mark::Note, note.to_string().as_bytes(), &mut out);
+        String::from_utf8(out).unwrap()
+    };
+    let text = String::from_utf8(drive()).unwrap();
+    let mut out = String::new();
+    let (mut good, mut bad) = (true, true);
+    for line in text.lines() {
+        let ms: f64 = line.split('\t').next().unwrap().parse().unwrap();
+        if ms >= 18_000.0 && std::mem::take(&mut good) {
+            out += &note(12_000, serde_json::json!({"note": "config", "config": changed}));
+        }
+        if ms >= 30_000.0 && std::mem::take(&mut bad) {
+            out += &note(30_000, serde_json::json!({"note": "config", "config": "spam = 1\nspim = 2\n"}));
+        }
+        if line.contains("\"note\":\"recording\"") {
+            out += &line.replace("\"clock\"", &format!("\"config\":{},\"clock\"", serde_json::json!(CONFIG)));
+        } else {
+            out += line;
+        }
+        out.push('\n');
+    }
+    (out.into_bytes(), changed)
+}
+
+fn followed() -> Configs {
+    Configs::followed(model(), Some(CONFIG))
+}
+
+/// What a run without any detour shows at `at`, each config in force where it was.
+fn straight_through(bytes: &[u8], at: Micros) -> Snapshot {
+    let mut recording = open(bytes)().unwrap();
+    let mut feed = Feed::new(followed());
+    while let Some(item) = recording.next().unwrap() {
+        if feed.time_of(&item) > Stamp(at) {
+            break;
+        }
+        feed.item(&item, &mut |_| {});
+    }
+    feed.pass(Stamp(at), &mut |_| {});
+    feed.pipeline().snapshot().clone()
+}
+
+#[test]
+fn a_jump_over_a_changed_config_shows_what_a_straight_run_shows() {
+    let (bytes, _) = changed_drive();
+    let mut player = Player::new(open(&bytes), followed()).unwrap();
+    let mut told = player.snapshot().channels.len();
+    for at in INSTANTS.into_iter().chain(INSTANTS.into_iter().rev()) {
+        player
+            .jump(at, &mut |seen| {
+                // A reader makes room by the last snapshot that began a history.
+                match seen {
+                    Seen::Jumped(snapshot) => told = snapshot.channels.len(),
+                    Seen::Step(snapshot) => assert_eq!(snapshot.channels.len(), told, "at {at}"),
+                    Seen::Changed(_) => {}
+                }
+            })
+            .unwrap();
+        same(player.snapshot(), &straight_through(&bytes, at));
+        let names: Vec<_> = player.model().channels.iter().map(|channel| channel.name.as_str()).collect();
+        assert_eq!(
+            names,
+            if at < 12 * SECOND { vec!["level", "slope"] } else { vec!["level", "twice", "slope"] },
+            "{at}"
+        );
+    }
+    for (at, refused) in [(29 * SECOND, 0), (31 * SECOND, 1)] {
+        player.jump(at, &mut quiet).unwrap();
+        assert_eq!((player.feed().refused().count, player.snapshot().config_mistakes), (refused, 2 * refused as u32));
+    }
+    // Readings go on being counted over the change, forth and back.
+    player.jump(18 * SECOND, &mut quiet).unwrap();
+    player.step_forth(&mut quiet).unwrap();
+    let forth = player.snapshot().clone();
+    player.step_forth(&mut quiet).unwrap();
+    player.step_back(&mut quiet).unwrap();
+    same(player.snapshot(), &Snapshot { player: None, ..forth });
+}
+
+#[test]
+fn the_same_config_is_the_same_model_however_often_it_is_jumped_over() {
+    let (bytes, _) = changed_drive();
+    let mut player = Player::new(open(&bytes), followed()).unwrap();
+    let mut models = Vec::new();
+    for at in [20, 5, 25, 0].map(|s| s * SECOND) {
+        player.jump(at, &mut quiet).unwrap();
+        models.push(player.model().clone());
+    }
+    assert!(Arc::ptr_eq(&models[0], &models[2]) && Arc::ptr_eq(&models[1], &models[3]));
+    assert!(!Arc::ptr_eq(&models[0], &models[1]));
+}
+
+#[test]
+fn a_config_that_the_user_named_decodes_all_of_it() {
+    let (bytes, _) = changed_drive();
+    let mut player = Player::new(open(&bytes), model()).unwrap();
+    for at in INSTANTS.into_iter().rev() {
+        player.jump(at, &mut quiet).unwrap();
+        same(player.snapshot(), &straight(&drive(), at));
+    }
+    assert_eq!(player.feed().refused().count, 0);
+}
+
+#[test]
+fn the_config_of_a_later_head_is_in_force_from_there_on() {
+    let (_, changed) = changed_drive();
+    let head = |drive, config: &str| {
+        serde_json::json!({"note": "recording", "format": 1, "drive": drive, "part": 1, "config": config}).to_string()
+    };
+    let line = "10\tengine\t<\t{\"t\":1,\"height\":7}\n";
+    let text = format!("0\t-\t!\t{}\n{line}0\t-\t!\t{}\n{line}", head(1, CONFIG), head(2, &changed));
+    let mut player = Player::new(open(text.as_bytes()), followed()).unwrap();
+    player.jump(SECOND, &mut quiet).unwrap();
+    let values: Vec<_> = player.snapshot().channels.iter().map(|shown| shown.value.good()).collect();
+    assert_eq!(values, [Some(7.0), Some(14.0), None]);
+}
+
+#[test]
+fn links_that_a_later_config_does_not_have_stay_counted() {
+    let two = "format = 1\n[link.engine]\n[link.cabin]\n";
+    let note = serde_json::json!({"note": "config", "config": "format = 1\n[link.cabin]\nform = \"pairs\"\n[channel.x]\ninput = \"x\"\n"});
+    let text = format!(
+        "0\tengine\t<\t{{\"t\":1}}\n1\tcabin\t<\t{{\"t\":1}}\n2\tcabin\t<\t{{\"t\":1000001}}\n3\t-\t!\t{note}\n\
+         4\tengine\t<\t{{\"t\":9}}\n1500\tcabin\t<\tx=5\n1600\tcabin\t<\tx=6\n"
+    );
+    let mut recording = open(text.as_bytes())().unwrap();
+    let loaded = Arc::new(config::load(two).model.unwrap());
+    let mut feed = Feed::new(Configs::followed(loaded, Some(two)));
+    let mut rows = Vec::new();
+    while let Some(item) = recording.next().unwrap() {
+        feed.item(&item, &mut |_| {});
+        rows.push(feed.pipeline().snapshot().at);
+    }
+    let tally = feed.tally();
+    assert_eq!((tally.lines, tally.readings, feed.links().stranger_lines()), (5, 5, 1));
+    assert_eq!(feed.pipeline().snapshot().channels[0].value.good(), Some(6.0));
+    // The link's clock is another now: the time of exports goes on by the computer's, which the first reading set to 0.
+    assert!(rows.windows(2).all(|two| two[0] <= two[1]), "{rows:?}");
+    assert_eq!(rows[6] - rows[5], 100_000);
 }

@@ -137,6 +137,23 @@ impl Seat {
         true
     }
 
+    /// Waits until the program has written to its terminal.
+    #[track_caller]
+    pub fn until_the_first_byte(&mut self) {
+        let end = Instant::now() + PATIENCE;
+        while !self.take(Duration::from_millis(20)) {
+            assert!(Instant::now() < end && !self.program.has_ended(), "nothing was written: {}", self.errors());
+        }
+    }
+
+    /// Takes what comes for so long.
+    pub fn look_on(&mut self, span: Duration) {
+        let end = Instant::now() + span;
+        while let Some(left) = end.checked_duration_since(Instant::now()) {
+            self.take(left);
+        }
+    }
+
     /// The terminal goes away, as when a session is cut.
     pub fn hang_up(&mut self) {
         self.master = None;
