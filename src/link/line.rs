@@ -45,13 +45,8 @@ pub trait Port: AsyncRead + AsyncWrite + Unpin {
     /// Throws away what has not left the computer yet. Must not wait.
     fn discard(&mut self) {}
 
-    /// Nothing is read for a while: until the next read, what comes need not wake anyone.
-    fn leave_alone(&mut self) {}
-
-    /// Bits for each second that come at most; `None` where that is not known.
-    fn baud(&self) -> Option<u32> {
-        None
-    }
+    /// For `length` there is nothing to read, and what comes need not wake anyone. Whoever reads waits until it is over.
+    fn leave_alone(&mut self, _length: Duration) {}
 }
 
 /// [`super::run`] with ports that `open` makes: each call is one try, and gives the port with its name.
@@ -143,9 +138,6 @@ struct Keeper<S> {
     /// Bytes came since then.
     heard: bool,
     pace: Pace,
-    /// In the middle of a line: nothing needs to be read before `pause` is over.
-    pausing: bool,
-    pause: Pin<Box<Sleep>>,
     /// The reason that was told last, since the link was up.
     told: Option<Trouble>,
     silence: Silence,
@@ -169,9 +161,7 @@ impl<S: Sink> Keeper<S> {
             patience: timer(),
             opened: now,
             heard: false,
-            pace: Pace::starting(None),
-            pausing: false,
-            pause: timer(),
+            pace: Pace::starting(now),
             told: None,
             silence: Silence::starting(now),
             quiet: timer(),
@@ -188,7 +178,7 @@ impl<S: Sink> Keeper<S> {
         port: &mut P,
         mut stopped: Pin<&mut impl Future<Output = ()>>,
     ) -> End {
-        self.opened(device, port.baud());
+        self.opened(device);
         loop {
             let step = poll_fn(|cx| {
                 if stopped.as_mut().poll(cx).is_ready() {
@@ -248,13 +238,9 @@ impl<S: Sink> Keeper<S> {
         }
     }
 
-    /// Reads until nothing is there, or nothing is wanted for a while. True where more may wait.
+    /// Reads until nothing is there. True where more may wait.
     fn read_on<P: Port>(&mut self, cx: &mut Context<'_>, device: &Path, port: &mut P) -> Result<bool, Trouble> {
         loop {
-            if self.pausing && self.pause.as_mut().poll(cx).is_pending() {
-                return Ok(false);
-            }
-            self.pausing = false;
             let mut room = ReadBuf::new(&mut self.buffer);
             let Poll::Ready(result) = Pin::new(&mut *port).poll_read(cx, &mut room) else { return Ok(false) };
             let bytes = room.filled().len();
@@ -269,12 +255,11 @@ impl<S: Sink> Keeper<S> {
     }
 
     /// The port is open.
-    fn opened(&mut self, device: &Path, baud: Option<u32>) {
+    fn opened(&mut self, device: &Path) {
         let now = Instant::now();
         self.opened = now;
         self.heard = false;
-        self.pace = Pace::starting(baud);
-        self.pausing = false;
+        self.pace = Pace::starting(now);
         self.writing = Writing::default();
         if self.reopening {
             self.silence.reopened(now);
@@ -318,9 +303,7 @@ impl<S: Sink> Keeper<S> {
         }
         self.tell(Event::Bytes(&self.buffer[..bytes]));
         if let Some(length) = self.pace.took(now, &self.buffer[..bytes]) {
-            self.pausing = true;
-            self.pause.as_mut().reset(now + length);
-            port.leave_alone();
+            port.leave_alone(length);
         }
         Ok(())
     }
