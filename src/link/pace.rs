@@ -78,3 +78,141 @@ impl Pace {
         (left >= LEAST).then_some(left.min(MOST))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use rstest::rstest;
+
+    use super::*;
+
+    const LINES: usize = 1000;
+
+    /// What came of reading lines: wakes, and by how much each end was read late.
+    struct Outcome {
+        wakes: Vec<u32>,
+        late: Vec<Duration>,
+    }
+
+    impl Outcome {
+        fn late(&self, from: usize) -> usize {
+            self.late[from..].iter().filter(|late| !late.is_zero()).count()
+        }
+
+        fn most_wakes(&self, from: usize) -> u32 {
+            self.wakes[from..].iter().copied().max().unwrap_or(0)
+        }
+    }
+
+    /// Reads lines that begin every 20 ms, each as its pieces: bytes, and how long after the line's beginning they come.
+    fn read(line: impl Fn(usize) -> Vec<(usize, Duration)>) -> Outcome {
+        let start = Instant::now();
+        let mut pace = Pace::starting(start);
+        let (mut wakes, mut late) = (Vec::new(), Vec::new());
+        for index in 0..LINES {
+            let began = start + Duration::from_millis(20) * u32::try_from(index).unwrap();
+            let pieces = line(index);
+            let end = began + pieces.last().unwrap().1;
+            let (mut next, mut woken, mut free) = (0, 0, began);
+            while next < pieces.len() {
+                let now = free.max(began + pieces[next].1);
+                let mut bytes = Vec::new();
+                while next < pieces.len() && began + pieces[next].1 <= now {
+                    bytes.resize(bytes.len() + pieces[next].0, b'x');
+                    next += 1;
+                }
+                if next == pieces.len() {
+                    *bytes.last_mut().unwrap() = b'\n';
+                    late.push(now - end);
+                }
+                woken += 1;
+                free = now + pace.took(now, &bytes).unwrap_or_default();
+            }
+            wakes.push(woken);
+        }
+        Outcome { wakes, late }
+    }
+
+    /// `length` bytes in pieces of `size`, each so many microseconds behind the one before.
+    fn pieces(length: usize, size: usize, apart_us: u64) -> Vec<(usize, Duration)> {
+        let count = length.div_ceil(size);
+        (0..count)
+            .map(|piece| {
+                let bytes = size.min(length - piece * size);
+                (bytes, Duration::from_micros(apart_us * u64::try_from(piece).unwrap()))
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_line_in_twelve_pieces_takes_three_wakes_once_it_is_known_and_is_never_late() {
+        let outcome = read(|_| pieces(187, 16, 320));
+        assert_eq!(outcome.wakes[..20], [12; 20], "at first nothing is known");
+        assert_eq!(outcome.most_wakes(200), 3);
+        assert_eq!(outcome.late(0), 0);
+    }
+
+    #[test]
+    fn lines_whose_length_varies_are_never_late() {
+        let outcome = read(|index| pieces(175 + index * 7 % 14, 16, 320));
+        assert!(outcome.most_wakes(200) <= 5, "{}", outcome.most_wakes(200));
+        assert_eq!(outcome.late(0), 0);
+    }
+
+    #[rstest]
+    #[case::whole(187, 187, 0, 1)]
+    #[case::packets_of_a_fast_device(187, 64, 50, 3)]
+    #[case::pieces_of_a_fast_device(187, 16, 60, 12)]
+    #[case::gathered_by_an_adapter(187, 62, 1_240, 4)]
+    fn what_comes_in_few_or_quick_pieces_is_never_left_alone(
+        #[case] length: usize,
+        #[case] size: usize,
+        #[case] apart_us: u64,
+        #[case] wakes: u32,
+    ) {
+        let outcome = read(|_| pieces(length, size, apart_us));
+        assert_eq!((outcome.wakes[0], outcome.wakes[LINES - 1]), (wakes, wakes));
+        assert_eq!(outcome.late(0), 0);
+    }
+
+    #[test]
+    fn a_slow_line_is_left_alone_again_and_again() {
+        // 60 bytes, one by one, at 115,200 baud.
+        let outcome = read(|_| pieces(60, 1, 87));
+        assert_eq!(outcome.most_wakes(400), 7);
+        assert_eq!(outcome.late(0), 0);
+    }
+
+    #[test]
+    fn lines_that_become_shorter_are_late_by_4_ms_at_most_and_only_a_few_times() {
+        let outcome = read(|index| pieces(if index < 500 { 187 } else { 60 }, 8, 160));
+        assert_eq!(outcome.late(0), outcome.late(500), "none before");
+        assert!((1..=4).contains(&outcome.late(0)), "{}", outcome.late(0));
+        assert!(outcome.late.iter().all(|late| *late <= MOST));
+    }
+
+    #[test]
+    fn a_short_line_now_and_then_is_late_by_a_millisecond_and_seldom() {
+        let outcome = read(|index| pieces(if index % 10 == 9 { 100 } else { 187 }, 16, 320));
+        // From its first to its last piece a short line takes 1.92 ms.
+        assert!(outcome.late(200) <= (LINES - 200) / 50, "{}", outcome.late(200));
+        assert!(outcome.late[200..].iter().all(|late| *late <= Duration::from_millis(2)));
+    }
+
+    #[test]
+    fn a_backlog_teaches_nothing_and_asks_for_no_pause() {
+        let start = Instant::now();
+        let mut pace = Pace::starting(start);
+        assert_eq!(pace.took(start, b"one\ntwo\nthree\n"), None);
+        assert_eq!(pace.took(start + Duration::from_secs(1), b"half"), None);
+        assert_eq!(pace.span, Duration::ZERO);
+    }
+
+    #[test]
+    fn bytes_without_end_ask_for_no_pause() {
+        let start = Instant::now();
+        let mut pace = Pace::starting(start);
+        for read in 0..100_000 {
+            assert_eq!(pace.took(start + Duration::from_micros(read * 320), &[b'x'; 16]), None);
+        }
+    }
+}

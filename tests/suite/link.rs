@@ -2,6 +2,7 @@
 //! pseudo-terminal can be made to do.
 
 mod explain;
+mod pieces;
 mod real;
 mod scripted;
 

@@ -10,7 +10,7 @@ use std::time::{Duration, Instant as RealInstant};
 
 use kickpanel::config::LinkId;
 use kickpanel::link::pty::{Pty, Tried};
-use kickpanel::link::{Outgoing, Settings, first_match, open, run};
+use kickpanel::link::{Outgoing, Port as _, Settings, first_match, open, run};
 use kickpanel::state::Trouble;
 use kickpanel::time::system::Clock;
 use rstest::rstest;
@@ -187,6 +187,63 @@ fn a_pulled_plug_is_told_within_300_ms() {
         let took = until(|| running.has(&Seen::Down(Trouble::Unplugged))).await;
         assert!(took < Duration::from_millis(300), "{took:?}");
         running.end().await;
+    });
+}
+
+#[test]
+fn a_plug_that_is_pulled_right_behind_bytes_is_told_all_the_same() {
+    on_one_thread(false, async {
+        for round in 0..200 {
+            let pty = Pty::new().unwrap();
+            let keeper = Keeper::shared();
+            let running = Running::start(LINK, pty.slave(), &keeper);
+            until(|| running.has(&up(pty.slave()))).await;
+            // The reader may see the bytes and the end at once or one after the other. The kernel throws away what was
+            // not read before the end, but it must not be that the end is missed.
+            for bytes in [&b"half"[..], b" a line"] {
+                pty.try_write(bytes).unwrap();
+                for _ in 0..round % 6 {
+                    tokio::task::yield_now().await;
+                }
+            }
+            drop(pty);
+            let took = until(|| running.has(&Seen::Down(Trouble::Unplugged))).await;
+            assert!(took < Duration::from_millis(300), "{took:?}");
+            assert!(b"half a line".starts_with(&keeper.borrow().bytes(LINK)));
+            running.end().await;
+        }
+    });
+}
+
+#[test]
+fn a_port_that_is_left_alone_wakes_nobody_until_the_time_is_over_and_then_reads_on() {
+    on_one_thread(false, async {
+        const PAUSE: Duration = Duration::from_millis(50);
+        let pty = Pty::new().unwrap();
+        let mut port = open(pty.slave(), BAUD).unwrap();
+        let mut buffer = [0; 64];
+        for round in 0..3 {
+            let began = RealInstant::now();
+            port.leave_alone(PAUSE);
+            assert_eq!(pty.try_write(b"in the pause").unwrap(), Tried::Bytes(12));
+            let count = port.read(&mut buffer).await.unwrap();
+            assert!(began.elapsed() >= PAUSE, "round {round}");
+            assert_eq!(&buffer[..count], b"in the pause", "round {round}");
+            assert_eq!(pty.try_write(b"behind it").unwrap(), Tried::Bytes(9));
+            let count = port.read(&mut buffer).await.unwrap();
+            assert_eq!(&buffer[..count], b"behind it", "round {round}");
+        }
+        // Nothing comes in the pause; what comes later is waited for as ever.
+        port.leave_alone(Duration::from_millis(1));
+        let later = async {
+            tokio::time::sleep(Duration::from_millis(20)).await;
+            pty.try_write(b"late").unwrap();
+        };
+        let (count, ()) = tokio::join!(port.read(&mut buffer), later);
+        assert_eq!(&buffer[..count.unwrap()], b"late");
+        port.leave_alone(PAUSE);
+        drop(pty);
+        assert_eq!(port.read(&mut buffer).await.unwrap(), 0, "pulled out in the pause");
     });
 }
 
