@@ -261,8 +261,9 @@ fn binary(operator: Operator, left: f64, right: f64) -> f64 {
         Operator::Subtract => left - right,
         Operator::Multiply => left * right,
         Operator::Divide => left / right,
-        Operator::Power => left.powf(right),
+        // The library's power of no number can be one again: NaN^0 and 1^NaN are 1.
         _ if left.is_nan() || right.is_nan() => f64::NAN,
+        Operator::Power => left.powf(right),
         _ => f64::from(u8::from(decide(operator, left, right))),
     }
 }

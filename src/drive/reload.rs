@@ -34,12 +34,17 @@ pub enum Changed {
     Text(String, Box<Loaded>),
 }
 
-/// Watches the config file at `path` from a thread of its own, until the receiver is dropped: a disk that hangs must not
-/// hold up whoever reads the ports.
-pub fn watch(path: PathBuf, clock: Clock) -> io::Result<mpsc::UnboundedReceiver<Changed>> {
+/// Watches the config file at `path`, whose text is `known`, from a thread of its own, until the receiver is dropped: a
+/// disk that hangs must not hold up whoever reads the ports.
+pub fn watch(path: PathBuf, known: String, clock: Clock) -> io::Result<mpsc::UnboundedReceiver<Changed>> {
     let (sender, receiver) = mpsc::unbounded_channel();
     let mut watcher = Watcher::new(&path);
     thread::Builder::new().name("config".into()).spawn(move || {
+        // It may have changed since it was read, before anyone watched.
+        if read(&path).is_some_and(|text| text != known) {
+            watcher.forget();
+        }
+        drop(known);
         while !sender.is_closed() {
             thread::sleep(LOOK);
             if watcher.changed(clock.now()) {
@@ -71,6 +76,11 @@ impl Watcher {
     /// Knows the file as it is now.
     pub fn new(path: &Path) -> Self {
         Self { path: path.to_owned(), known: look(path), pending: None }
+    }
+
+    /// Takes the file as it is now for a change.
+    fn forget(&mut self) {
+        self.known = None;
     }
 
     /// Looks at the file. True once for each change, when the file has stayed the same for [`SETTLE`].
@@ -131,6 +141,14 @@ mod tests {
         assert!(!watcher.step(Stamp::from_millis(299), new));
         assert!(watcher.step(Stamp::from_millis(300), new));
         assert!(!watcher.step(Stamp::from_millis(301), new));
+    }
+
+    #[test]
+    fn a_file_that_changed_before_anyone_watched_counts_as_changed() {
+        let mut watcher = watcher();
+        watcher.forget();
+        assert!(!watcher.step(Stamp::from_millis(0), Some((1, 10, 0, 0))));
+        assert!(watcher.step(Stamp::from_millis(300), Some((1, 10, 0, 0))));
     }
 
     #[test]

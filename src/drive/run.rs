@@ -130,6 +130,7 @@ fn engine_thread(runtime: &Runtime, given: Given) -> anyhow::Result<()> {
 async fn drive(given: Given) -> anyhow::Result<()> {
     let Given { plan, clock, shared, wishes, signals, control } = given;
     survive_a_limit_on_files()?;
+    let known = plan.text.clone();
     let recorder = plan.record.map(|folder| {
         let program = format!("kickpanel {}", env!("CARGO_PKG_VERSION"));
         Recorder::start(folder, Setup { program, config: plan.text, wall: Some(system::wall()) }, clock)
@@ -144,7 +145,7 @@ async fn drive(given: Given) -> anyhow::Result<()> {
         tokio::task::spawn_local(rehearsal.run(clock, stopped.clone()));
     }
     let configs =
-        plan.path.map(|path| reload::watch(path, clock)).transpose().context("cannot watch the config file")?;
+        plan.path.map(|path| reload::watch(path, known, clock)).transpose().context("cannot watch the config file")?;
     // A task of its own: what waits here is polled whenever any task of this thread wakes, for each piece of a line.
     let attendant = Attendant::new(Rc::clone(&engine), clock, wishes, configs, control);
     let ended = tokio::task::spawn_local(attendant.attend(signals)).await;

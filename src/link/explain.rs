@@ -9,7 +9,7 @@ use std::io;
 use std::os::unix::fs::FileTypeExt;
 use std::path::{Path, PathBuf};
 
-use super::holders::{Holder, holders, is_listed, name_in, owner, usb_numbers};
+use super::holders::{Holder, holders, is_listed, is_ours, name_in, owner, usb_numbers};
 use super::pattern::first_match;
 use crate::state::Trouble;
 use crate::text::safe;
@@ -136,7 +136,14 @@ fn no_rights(shown: &str, path: Option<&Path>, system: &Surroundings) -> String 
 }
 
 fn busy(shown: &str, path: Option<&Path>, system: &Surroundings) -> String {
-    let found = path.map(|path| holders(&system.at("proc"), path)).unwrap_or_default();
+    let processes = system.at("proc");
+    if path.is_some_and(|path| is_ours(&processes, path)) {
+        return format!(
+            "{shown} is open already: another link of this config has the same port under another name. Give each link a \
+             port of its own; `ls -l /dev/serial/by-id` shows which name leads where."
+        );
+    }
+    let found = path.map(|path| holders(&processes, path)).unwrap_or_default();
     let mut text = match found.as_slice() {
         [] => format!(
             "Another program holds {shown}. It belongs to another user; `sudo fuser -v {shown}` names it. End it first."

@@ -32,6 +32,12 @@ pub fn holders(processes: &Path, device: &Path) -> Vec<Holder> {
     found
 }
 
+/// Whether this very program has `device` open already.
+pub fn is_ours(processes: &Path, device: &Path) -> bool {
+    let own = processes.join(std::process::id().to_string());
+    fs::canonicalize(device).is_ok_and(|wanted| has_open(&own, &wanted))
+}
+
 fn has_open(process: &Path, wanted: &Path) -> bool {
     let descriptors = fs::read_dir(process.join("fd")).into_iter().flatten().flatten();
     descriptors.into_iter().any(|entry| fs::read_link(entry.path()).is_ok_and(|target| target == wanted))

@@ -49,6 +49,8 @@ pub struct Feed {
     configs: Configs,
     /// The text of the config in force, where the recording has it.
     text: Option<Arc<str>>,
+    /// The drive that the newest part belongs to.
+    drive: Option<u32>,
     refused: Refused,
     /// What came over links that a later config does not have.
     gone: Tally,
@@ -69,6 +71,7 @@ impl Feed {
             pipeline: Pipeline::new(model),
             text: configs.first_text(),
             configs,
+            drive: None,
             refused: Refused::default(),
             gone: Tally::default(),
             now: zero,
@@ -164,10 +167,16 @@ impl Feed {
         self.pipeline.pass(until, changed)
     }
 
-    /// A part begins. Its config is another where the drive is, or where the note of the change was lost.
+    /// A part begins. Its config is another where the drive is, or where the note of the change was lost. Another drive begins
+    /// anew also where the config is the same: what was true at the end of the one before says nothing about it.
     fn head(&mut self, head: &Head, now: Stamp) -> Fed {
+        let is_another = self.drive.replace(head.drive).is_some_and(|drive| drive != head.drive);
         match head.config.as_deref() {
-            Some(text) if self.text.as_deref() != Some(text) => self.config(text, now),
+            Some(text) if self.text.as_deref() != Some(text) && self.configs.follows() => self.config(text, now),
+            _ if is_another => {
+                self.pipeline.reload(now, Arc::clone(self.pipeline.model()));
+                Fed::Other
+            }
             _ => Fed::Other,
         }
     }

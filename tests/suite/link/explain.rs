@@ -159,6 +159,26 @@ fn the_holder_of_a_real_port_is_named() {
     });
 }
 
+/// Two names of one port in a config: it is this very program that holds it.
+#[test]
+fn a_port_that_another_link_has_is_not_blamed_on_a_stranger() {
+    on_one_thread(false, async {
+        let pty = Pty::new().unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        let name = folder.path().join("by-another-name");
+        std::os::unix::fs::symlink(pty.slave(), &name).unwrap();
+        let _held = fs::File::open(pty.slave()).unwrap();
+        let shown = name.to_str().unwrap();
+        assert_eq!(
+            explain(Trouble::Busy, shown, &Surroundings::here()),
+            format!(
+                "{shown} is open already: another link of this config has the same port under another name. Give each link a \
+                 port of its own; `ls -l /dev/serial/by-id` shows which name leads where."
+            )
+        );
+    });
+}
+
 #[test]
 fn what_is_no_port_is_called_what_it_is() {
     let system = System::new();

@@ -474,3 +474,42 @@ fn links_that_a_later_config_does_not_have_stay_counted() {
     assert!(rows.windows(2).all(|two| two[0] <= two[1]), "{rows:?}");
     assert_eq!(rows[6] - rows[5], 100_000);
 }
+
+/// A slow field of one drive says nothing about the next one, whether the config is the same, another, or the user's own.
+#[rstest]
+#[case::of_the_recording(true)]
+#[case::given_by_the_user(false)]
+fn another_drive_of_the_same_config_begins_anew(#[case] follows: bool) {
+    const SLOW: &str = "format = 1\n[link.engine]\n[channel.fuel]\ninput = \"fuel\"\nfresh = \"10 s\"\n\
+                        [channel.level]\ninput = \"height\"\n";
+    let drive = |number: u32, lines: &[&str]| {
+        let mut out = Vec::new();
+        let config = serde_json::to_string(SLOW).unwrap();
+        let head = format!(
+            r#"{{"note":"recording","format":1,"program":"kickpanel 0.1.0","drive":{number},"part":1,"clock":"unset","config":{config}}}"#
+        );
+        write_line(Stamp(0), "-", Mark::Note, head.as_bytes(), &mut out);
+        for (ms, line) in (0_i64..).zip(lines) {
+            write_line(Stamp::from_millis(ms * 20), "engine", Mark::Received, line.as_bytes(), &mut out);
+        }
+        out
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let first = drive(1, &[r#"{"s":0,"t":20000,"fuel":4.39,"height":1}"#]);
+    std::fs::write(folder.path().join("000001-01.kpr"), first).unwrap();
+    let second = drive(2, &[r#"{"s":0,"t":10000,"height":2}"#, r#"{"s":1,"t":30000,"fuel":0.49,"height":3}"#]);
+    std::fs::write(folder.path().join("000002-01.kpr"), second).unwrap();
+    let model = Arc::new(config::load(SLOW).model.unwrap());
+    let configs: Configs = if follows { Configs::followed(model, Some(SLOW)) } else { model.into() };
+    let mut feed = Feed::new(configs);
+    let mut seen = Vec::new();
+    let mut recording = Recording::open(&[folder.path().to_path_buf()]).unwrap();
+    while let Some(item) = recording.next().unwrap() {
+        feed.item(&item, &mut |_| {});
+        let channels = &feed.pipeline().snapshot().channels;
+        seen.push((channels[0].value.good(), channels[1].value.good()));
+    }
+    seen.dedup();
+    let expected = [(None, None), (Some(4.39), Some(1.0)), (None, None), (None, Some(2.0)), (Some(0.49), Some(3.0))];
+    assert_eq!(seen, expected);
+}
