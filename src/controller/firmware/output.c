@@ -10,6 +10,8 @@
 static const uint8_t kinds[OUTPUTS] PROGMEM = OUTPUT_KINDS;
 static const uint8_t numbers[OUTPUTS] PROGMEM = OUTPUT_NUMBERS;
 
+volatile uint8_t output_beat;
+
 /* Beats left; 0: at rest. */
 static volatile uint16_t beats[OUTPUTS];
 static uint16_t duty; /* per mille, as driven */
@@ -75,6 +77,7 @@ static void rest(uint8_t output)
 /* Lets all other interrupts in: it has a millisecond. */
 ISR(BEAT_VECTOR, ISR_NOBLOCK)
 {
+    output_beat = 1;
     for (uint8_t output = 0; output < OUTPUTS; output++) {
         ATOMIC_BLOCK(ATOMIC_FORCEON)
         {

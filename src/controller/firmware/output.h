@@ -13,6 +13,9 @@ void outputs_rest(void);
 /* Starts the beat that leases are counted in. */
 void outputs_start(void);
 
+/* Set by each beat, about 1,000 times a second. */
+extern volatile uint8_t output_beat;
+
 /* The output of that kind and pin; OUTPUTS: there is none. */
 uint8_t output_find(uint8_t kind, uint8_t pin);
 
