@@ -12,9 +12,11 @@ use crate::text::safe;
 
 /// What `firmware` takes.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Read README.md in that folder first: it tells how to build and flash it, what may be connected to\n\
+#[command(
+    after_help = "Read README.md in that folder first: it tells how to build and flash it, what may be connected to\n\
     which pin, and what must not be.\n\n\
-    Example: kickpanel firmware ~/controller && make -C ~/controller")]
+    Example: kickpanel firmware ~/controller && make -C ~/controller"
+)]
 pub struct Arguments {
     /// The folder to write into; it is made where there is none
     #[arg(value_name = "DIR")]
