@@ -7,7 +7,7 @@ use kickpanel::config::{self, LinkId};
 use kickpanel::pipeline::{Outcome, Pipeline};
 use kickpanel::state::Shared;
 use kickpanel::time::Stamp;
-use kickpanel::wire::seal;
+use kickpanel::wire::{Decoder, Form, Piece, Splitter, seal};
 
 /// A line of an engine at work, each second with one that carries a field less.
 fn line(number: u32) -> String {
@@ -51,4 +51,40 @@ fn ten_thousand_usual_lines_allocate_nothing_on_their_way_to_the_readers() {
 fn the_counter_counts() {
     let counted = allocation_counter::measure(|| drop(std::hint::black_box(vec![0_u8; 100])));
     assert_eq!(counted.count_total, 1);
+}
+
+// A1 and A5 of the catalogue of faults: whatever comes, the memory does not grow.
+#[test]
+fn a_million_random_bytes_and_ten_million_without_lf_leave_no_memory_behind() {
+    let usual = b"{}[]\":,.0123456789tsa=;$*\n";
+    let mut decoder = Decoder::new(Form::Counts { checksum_required: false }, &[]);
+    let mut splitter = Splitter::new();
+    let mut seed = 0x2545_F491_4F6C_DD1D_u64;
+    let mut noise = [0; 2_000];
+    let mut feed = |rounds: usize, without_lf: bool| {
+        for round in 0..rounds {
+            for byte in &mut noise {
+                seed ^= seed << 13;
+                seed ^= seed >> 7;
+                seed ^= seed << 17;
+                let any = seed.to_le_bytes()[3];
+                *byte = if round % 2 == 0 { any } else { usual[usize::from(any) % usual.len()] };
+                if without_lf && *byte == b'\n' {
+                    *byte = b'x';
+                }
+            }
+            splitter.push(&noise, &mut |piece| match piece {
+                Piece::Line(line) => drop(decoder.line(Stamp(0), line)),
+                Piece::TooLong(_) => decoder.too_long(),
+            });
+        }
+    };
+    // Names that nobody knows are kept, up to 256 of them.
+    feed(500, false);
+    let counted = allocation_counter::measure(|| {
+        feed(500, false);
+        feed(5_000, true);
+    });
+    assert_eq!(counted.bytes_current, 0);
+    assert!(counted.bytes_max < 4_096, "{}", counted.bytes_max);
 }

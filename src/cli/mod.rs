@@ -8,6 +8,7 @@ mod completions;
 mod demo;
 mod drive;
 mod export;
+mod firmware;
 mod look;
 mod replay;
 mod setup;
@@ -46,6 +47,8 @@ enum Verb {
     Check(check::Arguments),
     /// Write the decoded values of recordings as CSV or JSON lines
     Export(export::Arguments),
+    /// Write the controller's source, and how to build and flash it
+    Firmware(firmware::Arguments),
     /// Write the completion script of a shell
     Completions(completions::Arguments),
 }
@@ -77,8 +80,13 @@ pub fn main() -> ExitCode {
         Ok(arguments) => arguments,
         Err(error) => {
             // Help and version are no errors and go to standard output; clap knows which is which.
-            let _ = error.print();
-            return ExitCode::from(if error.use_stderr() { 2 } else { 0 });
+            if !error.use_stderr() {
+                let _ = error.print();
+                return ExitCode::SUCCESS;
+            }
+            // What was typed may be a file's name that a shell put there, and clap quotes it as it is.
+            tell("", "", &error.render().to_string());
+            return ExitCode::from(2);
         }
     };
     match run(arguments) {
@@ -100,6 +108,7 @@ fn run(arguments: Arguments) -> anyhow::Result<Answer> {
         Verb::Demo(verb) => demo::run(config, &verb),
         Verb::Check(verb) => check::run(config, &verb),
         Verb::Export(verb) => export::run(config, &verb),
+        Verb::Firmware(verb) => firmware::run(&verb),
         Verb::Completions(verb) => completions::run(&verb),
     }
 }
@@ -109,14 +118,19 @@ fn is_closed_pipe(error: &anyhow::Error) -> bool {
     error.chain().any(|cause| cause.downcast_ref::<io::Error>().is_some_and(|e| e.kind() == io::ErrorKind::BrokenPipe))
 }
 
-/// One message to standard error, made safe for a terminal line by line.
+/// One message to standard error.
 fn complain(message: &str) {
+    tell("kickpanel: ", "  ", message);
+}
+
+/// Lines to standard error, each made safe for a terminal, behind `first` and the others behind `others`.
+fn tell(first: &str, others: &str, message: &str) {
     let mut stderr = io::stderr().lock();
-    let mut prefix = "kickpanel: ";
+    let mut prefix = first;
     for line in message.lines() {
         // If standard error is gone there is nobody left to tell.
         let _ = writeln!(stderr, "{prefix}{}", safe(line));
-        prefix = "  ";
+        prefix = others;
     }
 }
 

@@ -8,6 +8,7 @@ use std::thread;
 
 use anyhow::{Context as _, anyhow};
 use tokio::runtime::{Builder, Runtime};
+use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{mpsc, watch};
 use tokio::task::LocalSet;
 
@@ -128,6 +129,7 @@ fn engine_thread(runtime: &Runtime, given: Given) -> anyhow::Result<()> {
 
 async fn drive(given: Given) -> anyhow::Result<()> {
     let Given { plan, clock, shared, wishes, signals, control } = given;
+    survive_a_limit_on_files()?;
     let recorder = plan.record.map(|folder| {
         let program = format!("kickpanel {}", env!("CARGO_PKG_VERSION"));
         Recorder::start(folder, Setup { program, config: plan.text, wall: Some(system::wall()) }, clock)
@@ -151,6 +153,14 @@ async fn drive(given: Given) -> anyhow::Result<()> {
     }
     engine.borrow_mut().close();
     ended
+}
+
+/// From now on a write beyond the size that a file may have here (`ulimit -f`, or a service's limit) fails like any other
+/// instead of ending the program: the recorder tells of it, and driving goes on.
+fn survive_a_limit_on_files() -> anyhow::Result<()> {
+    let kind = SignalKind::from_raw(rustix::process::Signal::XFSZ.as_raw());
+    // A signal that was listened for once never ends the process again; nobody needs to hear it.
+    signal(kind).map(drop).context("cannot listen for signals")
 }
 
 /// Starts the task of each link. `device` takes the place of the first link's.

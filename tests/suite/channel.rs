@@ -11,4 +11,5 @@
 mod formulas;
 mod freshness;
 mod pulses;
+mod random;
 mod volts;

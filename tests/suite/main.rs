@@ -23,5 +23,6 @@ mod rig;
 mod screen;
 mod sensor;
 mod tidy;
+mod unfriendly;
 mod verbs;
 mod wire;

@@ -9,5 +9,6 @@
 )]
 
 mod alarms;
+mod restarts;
 mod rows;
 mod same;

@@ -1,5 +1,6 @@
 //! Checks of the record room against the outside.
 
+mod jumps;
 mod playing;
 mod reading;
 mod reloading;

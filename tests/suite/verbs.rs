@@ -1,7 +1,8 @@
 //! The built program from outside: its verbs in an empty folder, and drives and replays on real pseudo-terminals.
 //!
 //! Every wait here polls until something holds and fails only after [`bench::PATIENCE`], far longer than anything takes:
-//! what a contract promises within a second is shown to happen, not measured, since the machine may be busy.
+//! what a contract promises within a second is shown to happen, not measured, since the machine may be busy. The one exception is
+//! [`killed`], which is about how much is lost.
 
 mod bench;
 mod board;
@@ -11,10 +12,15 @@ mod demos;
 mod driving;
 mod ending;
 mod exporting;
+mod firmware;
+mod full;
+mod hostile;
+mod killed;
 mod recording;
 mod replaying;
 mod same;
 mod seat;
+mod stalls;
 mod starting;
 mod trouble;
 mod usage;

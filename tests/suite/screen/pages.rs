@@ -11,6 +11,8 @@ use ratatui::layout::Rect;
 use ratatui::widgets::Widget;
 use rstest::rstest;
 
+use crate::unfriendly::corpus;
+
 use super::lorry;
 
 /// One picture, with histories where the page has trends.
@@ -223,45 +225,53 @@ fn a_snapshot_of_another_model_draws_as_unknown() {
     assert!(text.matches("missing").count() >= 6, "{text}");
 }
 
+/// The lorry with `text` in every place of the model that a page shows.
+fn says_everywhere(text: &str) -> Model {
+    let mut model = (*lorry::model()).clone();
+    text.clone_into(&mut model.name);
+    text.clone_into(&mut model.links[0].name);
+    for channel in &mut model.channels {
+        text.clone_into(&mut channel.label);
+        channel.words = channel.words.take().map(|_| [text.to_owned(), text.to_owned()]);
+    }
+    for alarm in &mut model.alarms {
+        text.clone_into(&mut alarm.text);
+    }
+    for page in &mut model.pages {
+        text.clone_into(&mut page.name);
+    }
+    model
+}
+
 /// G1: what would steer a terminal never reaches it, wherever it comes from.
 #[test]
 fn text_that_is_not_ours_is_shown_and_not_obeyed() {
-    let hostile = "a\u{1b}[31m\u{9b}b\u{202e}c\u{200b}";
-    let mut model = (*lorry::model()).clone();
-    model.links[0].name = hostile.to_owned();
-    for channel in &mut model.channels {
-        channel.label = hostile.to_owned();
-        channel.words = channel.words.take().map(|_| [hostile.to_owned(), hostile.to_owned()]);
-    }
-    for alarm in &mut model.alarms {
-        alarm.text = hostile.to_owned();
-    }
-    for page in &mut model.pages {
-        page.name = hostile.to_owned();
-    }
-    for glyphs in GlyphSet::ALL {
-        let look = Look::new(glyphs, Depth::True, false);
-        let labels = Labels::new(&model, &look);
-        for (_, snapshot) in snapshots() {
-            for (page, size) in [(0, (80, 24)), (1, (200, 60)), (2, (30, 10))] {
-                let area = Rect::new(0, 0, size.0, size.1);
-                let mut buffer = Buffer::empty(area);
-                let notices = [hostile.to_owned()];
-                let (model, snapshot) = (&model, &snapshot);
-                View {
-                    model,
-                    labels: &labels,
-                    snapshot,
-                    strips: &[],
-                    look: &look,
-                    page,
-                    held: true,
-                    replaying: false,
-                    notices: &notices,
+    for hostile in corpus() {
+        let model = says_everywhere(&hostile);
+        for glyphs in GlyphSet::ALL {
+            let look = Look::new(glyphs, Depth::True, false);
+            let labels = Labels::new(&model, &look);
+            for (_, snapshot) in snapshots() {
+                for (page, size) in [(0, (80, 24)), (1, (120, 30)), (2, (30, 10))] {
+                    let area = Rect::new(0, 0, size.0, size.1);
+                    let mut buffer = Buffer::empty(area);
+                    let notices = [hostile.clone()];
+                    let (model, snapshot) = (&model, &snapshot);
+                    View {
+                        model,
+                        labels: &labels,
+                        snapshot,
+                        strips: &[],
+                        look: &look,
+                        page,
+                        held: true,
+                        replaying: false,
+                        notices: &notices,
+                    }
+                    .render(area, &mut buffer);
+                    let bad = |cell: &&Cell| !cell.symbol().chars().all(kickpanel::text::is_showable);
+                    assert_eq!(buffer.content.iter().find(bad), None, "{hostile:?} at {size:?}");
                 }
-                .render(area, &mut buffer);
-                let bad = |cell: &&Cell| !cell.symbol().chars().all(kickpanel::text::is_showable);
-                assert_eq!(buffer.content.iter().find(bad), None, "{size:?}");
             }
         }
     }

@@ -9,7 +9,7 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use kickpanel::link::pty::{Pty, Tried};
 use kickpanel::wire::seal;
@@ -22,6 +22,8 @@ pub struct Board {
     members: Arc<Mutex<String>>,
     /// Number of the newest reading that somebody heard whole; −1 before the first.
     heard: Arc<AtomicI64>,
+    /// Each reading that somebody heard whole, with when it went out.
+    log: Arc<Mutex<Vec<(i64, Instant)>>>,
     stop: Option<Sender<()>>,
     thread: Option<JoinHandle<()>>,
 }
@@ -33,7 +35,9 @@ impl Board {
         let (ready, wait) = channel();
         let members = Arc::new(Mutex::new(members.to_owned()));
         let heard = Arc::new(AtomicI64::new(-1));
+        let log = Arc::new(Mutex::new(Vec::new()));
         let (path, says, counts) = (path.to_owned(), Arc::clone(&members), Arc::clone(&heard));
+        let logs = Arc::clone(&log);
         let thread = std::thread::spawn(move || {
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
             let _within = runtime.enter();
@@ -51,13 +55,14 @@ impl Board {
                 }
                 let line = reading(number, &members);
                 if pty.try_write(line.as_bytes()).unwrap() == Tried::Bytes(line.len()) {
+                    logs.lock().unwrap().push((i64::from(number), Instant::now()));
                     counts.store(i64::from(number), Ordering::SeqCst);
                 }
                 number += 1;
             }
         });
         wait.recv().unwrap();
-        Self { members, heard, stop: Some(stop), thread: Some(thread) }
+        Self { members, heard, log, stop: Some(stop), thread: Some(thread) }
     }
 
     /// Says `members` from now on; nothing at all where they are empty.
@@ -68,6 +73,11 @@ impl Board {
     /// The number of the newest reading that was heard.
     pub fn heard(&self) -> i64 {
         self.heard.load(Ordering::SeqCst)
+    }
+
+    /// When the first reading went out that was heard and has this number or a higher one.
+    pub fn heard_at(&self, number: i64) -> Option<Instant> {
+        self.log.lock().unwrap().iter().find(|(heard, _)| *heard >= number).map(|(_, at)| *at)
     }
 }
 

@@ -1,6 +1,5 @@
 //! What keeps a drive from beginning, told in a sentence with status 3; and what it survives.
 
-use std::fmt::Write as _;
 use std::os::unix::fs::{PermissionsExt as _, symlink};
 use std::os::unix::process::CommandExt as _;
 use std::process::Command;
@@ -164,13 +163,11 @@ fn a_killed_drive_leaves_a_recording_that_reads_and_the_next_takes_another_numbe
     let mut seat = Seat::start(&bench, &["drive"]);
     seat.until("4.0 bar");
     until("some seconds are recorded", || board.heard() > 150);
-    let heard = board.heard();
     seat.signal(Signal::KILL);
     assert_eq!(seat.ended().code(), None);
     let kept = numbers(&bench, 1);
-    // At 50 readings a second; the contract is one second, the rest is slack for a busy machine.
-    assert!(heard - kept.last().unwrap() <= 3 * 50, "{heard} came, {} is the last that is kept", kept.last().unwrap());
-    assert!(kept.windows(2).all(|pair| pair[1] == pair[0] + 1));
+    // How much is lost is measured in `killed`, two hundred times.
+    assert!(!kept.is_empty() && kept.windows(2).all(|pair| pair[1] == pair[0] + 1));
     let before = bench.read(&format!("{FOLDER}/000001-01.kpr"));
     let mut seat = Seat::start(&bench, &["drive"]);
     seat.until("drive 2 recording");
@@ -182,7 +179,7 @@ fn a_killed_drive_leaves_a_recording_that_reads_and_the_next_takes_another_numbe
 
 /// Driving goes on: the value follows the board.
 #[track_caller]
-fn drives_on(seat: &mut Seat, board: &Board) {
+pub fn drives_on(seat: &mut Seat, board: &Board) {
     board.say(SIX_BAR);
     seat.until("6.0 bar");
     board.say(FOUR_BAR);
@@ -219,42 +216,6 @@ fn a_recording_folder_that_may_not_be_written_is_told_and_driving_goes_on() {
     }
     let mut seat = Seat::with(command, (80, 24));
     seat.until("recording stopped: its folder cannot be written to; driving goes on");
-    drives_on(&mut seat, &board);
-    seat.send("q");
-    seat.ends_well();
-}
-
-/// Runs `verb` in name spaces of its own, in which a disk of 32 KiB stands at `data`; `None` where the kernel lets this
-/// user make none.
-fn on_a_small_disk(bench: &Bench, verb: &str) -> Option<Command> {
-    let mount = "mount -t tmpfs -o size=32k none data";
-    let shell = |script: String| {
-        let mut command = Command::new("/usr/bin/unshare");
-        bench.dress(&mut command);
-        command.env("PATH", "/usr/sbin:/usr/bin:/sbin:/bin").args(["-rm", "/bin/sh", "-c", &script]);
-        command
-    };
-    std::fs::create_dir(bench.path("data")).unwrap();
-    let can = shell(mount.to_owned()).status().is_ok_and(|status| status.success());
-    can.then(|| shell(format!("{mount} && exec {} {verb}", env!("CARGO_BIN_EXE_kickpanel"))))
-}
-
-#[test]
-fn a_full_disk_is_told_and_driving_goes_on() {
-    let bench = bench();
-    let Some(command) = on_a_small_disk(&bench, "drive") else {
-        println!("NOT SHOWN: this system lets nobody mount a small disk, so that a full one cannot be had");
-        return;
-    };
-    // Lines of 900 bytes fill the disk within a second or two.
-    let mut pad = String::new();
-    for number in 0..80 {
-        write!(pad, ",\"x{number}\":1234").unwrap();
-    }
-    let board = Board::at(&bench.path("port0"), &format!("{FOUR_BAR}{pad}"));
-    let mut seat = Seat::with(command, (80, 24));
-    seat.until("4.0 bar");
-    seat.until("recording stopped: disk full; driving goes on");
     drives_on(&mut seat, &board);
     seat.send("q");
     seat.ends_well();
