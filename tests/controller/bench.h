@@ -14,7 +14,8 @@
  *    wrong speed, framing and parity errors do not show (the speed is told with `stats`). A break does not exist.
  *  - The boot loader, and what it may leave in registers. Self-programming, EEPROM timing, fuses, lock bits.
  *  - WDRF does not hold WDE set, as the chip's does. The watchdog's clock is exact; the chip's is off by ten per cent.
- *  - The timers' prescaler is not shared, is never reset and has no phase. Timers 0 and 2 know no forced compare.
+ *  - The timers' prescaler is not shared, is never reset and has no phase. Timers 0 and 2 know no forced
+ *    compare; the compare registers of timer 1 are not double-buffered in PWM.
  *  - A conversion can be started by software and by free running only; other triggers are told as `fault`.
  *  - An external level or edge is seen at the end of the running instruction; the two-cycle synchroniser is not there. An
  *    interrupt costs its four cycles at entry (eight from sleep); sleep modes are all idle mode, their start-up is not

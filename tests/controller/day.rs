@@ -10,14 +10,20 @@ const ROUNDS: &str = "clock_rounds_us";
 const ROUND: u64 = 32_768;
 const WRAP: u64 = 1 << 32;
 
+/// Sets the clock on to `to` at `at`: in steps of less than half a round of 2^32, since the firmware compares instants.
+fn set_on(play: &mut Play, at: u64, to: u64) {
+    for step in 1..=3 {
+        play.add(at + step * 100_000, &format!("poke {ROUNDS} 4 {}", to * step / 3 / ROUND * ROUND));
+    }
+}
+
 #[test]
 fn frequencies_and_times_hold_over_every_wrap_of_a_day() {
     let (wraps, apart) = (20, 6 * SECOND);
     let mut play = Play::new().at(0, "square 2 1000").at(0, "square 3 37.5");
     for wrap in 0..wraps {
         // Set 3 s before it comes round; a different way into the round each time.
-        let value = (WRAP - 3 * SECOND - wrap * 1_111) / ROUND * ROUND;
-        play.add(SECOND + wrap * apart, &format!("poke {ROUNDS} 4 {value}"));
+        set_on(&mut play, SECOND + wrap * apart, WRAP - 3 * SECOND - wrap * 1_111);
     }
     let told = play.until(SECOND + wraps * apart);
     let heard = told.heard_over_restarts();

@@ -108,7 +108,7 @@ fn the_frequency_output_ends_low_with_its_lease_and_by_0() {
 #[case::least(1)]
 #[case::quarter(250)]
 #[case::half(500)]
-#[case::nearly(999)]
+#[case::nearly(990)]
 #[case::all(1_000)]
 fn the_duty_output_is_high_for_its_share_of_a_carrier_near_1_khz(#[case] permille: u32) {
     let told = Play::new().command(SECOND, &set(&format!("\"w6\":{permille}"), 3_000)).until(3 * SECOND);

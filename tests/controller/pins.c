@@ -3,7 +3,9 @@
  * Owns the registers PINB, PINC and PIND as they are read, and the latches of the compare outputs. Out: `pin` events for
  * pins that the bench does not drive. Two faults of simavr 1.6 are put right here: a pull-up overrides a pin that is
  * driven low from outside, and a compare output writes the port's register, where the chip leaves it alone, so that a
- * pin that is taken from the timer would keep its last level. */
+ * pin that is taken from the timer would keep its last level. A third: whenever a compare register is written, and at each overflow
+ * in any mode, it moves the output as the bottom of a PWM period does; here only PWM has a bottom, and in PWM a
+ * compare register is double-buffered, as on the chip: what is written counts from the next bottom on. */
 #include "bench.h"
 
 #include <simavr/avr_ioport.h>
@@ -38,6 +40,12 @@ static unsigned mode_of(const struct compare *compare)
     return chip->data[compare->control] >> compare->shift & 3;
 }
 
+/* Modes with a bottom: the lowest bit of the waveform's number is set in all of them, for each of the three timers. */
+static bool is_pwm(const struct compare *compare)
+{
+    return chip->data[compare->control] & 3;
+}
+
 static bool level_of(unsigned pin)
 {
     const struct port *port = port_of(pin);
@@ -70,9 +78,79 @@ static void matched(struct avr_irq_t *irq, uint32_t value, void *param)
 {
     const struct compare *compare = param;
     unsigned mode = mode_of(compare);
-    /* In the plain modes 1 toggles; in the others the simulator says which level it is. */
-    latch[compare->pin] = mode == 1 ? !latch[compare->pin] : value & 1;
+    bool level = value & 1;
+    /* A match clears in mode 2 and sets in mode 3; the opposite is the bottom of a PWM period. */
+    if (mode >= 2 && level != (mode == 3) && !is_pwm(compare))
+        return;
+    latch[compare->pin] = mode == 1 ? !latch[compare->pin] : level;
     tell_changes();
+}
+
+/* The control registers and the compare registers of the timers of eight bits, with what the simulator does on a write. */
+static struct wrapped { uint16_t address; register_write write; void *param; bool waits; uint8_t value; } wrapped[] = {
+    { .address = TCCR0A }, { .address = TCCR1A }, { .address = TCCR2A },
+    { .address = OCR0A }, { .address = OCR0B }, { .address = OCR2A }, { .address = OCR2B },
+};
+#define WRAPPED (sizeof wrapped / sizeof *wrapped)
+
+static struct alarm after_bottom;
+
+static struct wrapped *wrapped_at(uint16_t address)
+{
+    for (size_t index = 0; index < WRAPPED; index++)
+        if (wrapped[index].address == address)
+            return &wrapped[index];
+    fail("the register %02x is not wrapped", address);
+}
+
+/* An output that is connected to the timer or taken from it changes without anything being written to its port. */
+static void write_control(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
+{
+    struct wrapped *at = wrapped_at(address);
+    at->write(avr, address, value, at->param);
+    tell_changes();
+}
+
+static void write_compare(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
+{
+    struct wrapped *at = wrapped_at(address);
+    uint16_t control = address == OCR0A || address == OCR0B ? TCCR0A : TCCR2A;
+    at->value = value;
+    at->waits = avr->data[control] & 1;
+    if (!at->waits)
+        at->write(avr, address, value, at->param);
+}
+
+static void use_waiting(struct alarm *alarm)
+{
+    for (size_t index = 0; index < WRAPPED; index++) {
+        struct wrapped *at = &wrapped[index];
+        if (at->waits)
+            at->write(chip, at->address, at->value, at->param);
+        at->waits = false;
+    }
+}
+
+/* An overflow: not within the simulator's own handling of it, which would count the timer twice. */
+static void at_bottom(struct avr_irq_t *irq, uint32_t raised, void *param)
+{
+    if (raised)
+        alarm_set(&after_bottom, now() + 1);
+}
+
+static void wrap(void)
+{
+    static const uint8_t overflows[] = { VECTOR_TIMER0_OVF, VECTOR_TIMER2_OVF };
+    after_bottom.fire = use_waiting;
+    for (size_t index = 0; index < WRAPPED; index++) {
+        struct wrapped *at = &wrapped[index];
+        at->write = chip->io[AVR_DATA_TO_IO(at->address)].w.c;
+        at->param = chip->io[AVR_DATA_TO_IO(at->address)].w.param;
+        bool control = at->address == TCCR0A || at->address == TCCR1A || at->address == TCCR2A;
+        take_write(at->address, control ? write_control : write_compare);
+    }
+    for (size_t index = 0; index < 2; index++)
+        avr_irq_register_notify(avr_get_interrupt_irq(chip, overflows[index]) + AVR_INT_IRQ_PENDING, at_bottom, NULL);
 }
 
 /* A forced compare does to the output what a match would do. */
@@ -128,6 +206,8 @@ static avr_irq_t *compare_irq(const struct compare *compare)
 
 void pins_reset(void)
 {
+    for (size_t index = 0; index < WRAPPED; index++)
+        wrapped[index].waits = false;
     for (size_t index = 0; index < COMPARES; index++) {
         const struct port *port = port_of(compares[index].pin);
         int bit = (int)(compares[index].pin - port->first);
@@ -153,4 +233,5 @@ void pins_attach(void)
     for (size_t index = 0; index < COMPARES; index++)
         avr_irq_register_notify(compare_irq(&compares[index]), matched, (void *)&compares[index]);
     take_write(TCCR1C, write_force);
+    wrap();
 }

@@ -98,6 +98,7 @@ impl Play {
     /// The same with another firmware.
     #[track_caller]
     pub fn until_with(mut self, end: u64, firmware: &Path) -> Told {
+        self.lines.retain(|(at, _)| *at < end);
         self.lines.sort_by_key(|(at, _)| *at);
         self.add(end, "end");
         let mut script = tempfile::NamedTempFile::new().unwrap();
