@@ -196,8 +196,15 @@ void chip_start(const char *elf)
     reset_for(CAUSE_POWER);
 }
 
+static void nothing(struct alarm *alarm)
+{
+}
+
 void chip_ask_reset(enum cause cause)
 {
+    /* A chip that sleeps would do so until something else is due. */
+    static struct alarm wake = { .fire = nothing };
+    alarm_set(&wake, now() + 1);
     asked = cause;
 }
 
