@@ -1,8 +1,8 @@
 /* The edge interrupts.
  *
  * Each takes its time first, shuts itself off, and lets all others in: the serial receiver holds two bytes, 40 us at
- * 500,000 baud. Ringing costs an interrupt an edge as well; after a few within one dead time the pin is not listened to until
- * that is over, so that a storm cannot starve the rest. */
+ * 500,000 baud. Ringing costs an interrupt an edge as well; where it does not end, the pin is not listened to until its dead
+ * time is over, so that a storm cannot starve the rest. */
 #include "edges.h"
 
 #include <avr/interrupt.h>
@@ -11,12 +11,13 @@
 #include "clock.h"
 
 #define OLDEST_US 1800000000UL
-/* So many rejected edges in one dead time make a storm. */
-#define STORM 4u
+/* So many rejected edges on a pin within a slice of 1.024 ms are ringing; more of them are a storm. */
+#define RINGING 8u
 
 struct pin {
     struct edges edges;
-    uint8_t storm; /* rejected since the last counted edge */
+    uint8_t slice; /* of time, in which so many were rejected */
+    uint8_t rejected_then;
     uint8_t bit; /* of its interrupt; 0 while it is listened to */
 };
 
@@ -35,6 +36,20 @@ static void shut(struct pin *pin, uint8_t bit, uint16_t wait_us)
     }
 }
 
+static inline uint8_t is_storm(struct pin *pin, uint32_t now)
+{
+    uint8_t slice = (uint8_t)((uint16_t)now >> 10);
+    if (slice != pin->slice) {
+        pin->slice = slice;
+        pin->rejected_then = 0;
+    }
+    if (pin->rejected_then == RINGING) {
+        return 1;
+    }
+    pin->rejected_then++;
+    return 0;
+}
+
 /* For how long the pin is not to be listened to, us. */
 static inline uint16_t edge(struct pin *pin, uint32_t now, uint16_t dead_us)
 {
@@ -43,7 +58,7 @@ static inline uint16_t edge(struct pin *pin, uint32_t now, uint16_t dead_us)
     if (edges->count != 0) {
         if (gap < dead_us) {
             edges->rejected++;
-            return ++pin->storm < STORM ? 0 : dead_us - (uint16_t)gap;
+            return is_storm(pin, now) ? dead_us - (uint16_t)gap : 0;
         }
         if (gap > edges->longest) {
             edges->longest = gap;
@@ -57,7 +72,6 @@ static inline uint16_t edge(struct pin *pin, uint32_t now, uint16_t dead_us)
         edges->count = 1; /* 0 says that none ever came; a wrap after 2^32 edges costs one of them */
     }
     edges->last = now;
-    pin->storm = 0;
     return 0;
 }
 
@@ -99,7 +113,6 @@ ISR(STORM_VECTOR)
             pin->edges.rejected++;
         }
         pin->bit = 0;
-        pin->storm = 0;
         PULSE_MASK |= bit;
     }
 }
