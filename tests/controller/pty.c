@@ -22,7 +22,7 @@
 
 bool pty_is_open;
 
-static int master, slave;
+static int master;
 static uint64_t started_ns, next_look;
 static uint8_t out[1024];
 static size_t out_length;
@@ -42,12 +42,13 @@ void pty_open(void)
     master = posix_openpt(O_RDWR | O_NOCTTY | O_NONBLOCK | O_CLOEXEC);
     if (master < 0 || grantpt(master) || unlockpt(master))
         fail("no pseudo-terminal can be had: %s", strerror(errno));
-    /* The slave is held open, so that readers may come and go. */
-    slave = open(ptsname(master), O_RDWR | O_NOCTTY | O_CLOEXEC);
+    /* Set to pass bytes as they are, and left: from now on it shows whether somebody has it open. */
+    int slave = open(ptsname(master), O_RDWR | O_NOCTTY | O_CLOEXEC);
     if (slave < 0 || tcgetattr(slave, &modes))
         fail("the pseudo-terminal cannot be opened: %s", strerror(errno));
     cfmakeraw(&modes);
     tcsetattr(slave, TCSANOW, &modes);
+    close(slave);
     fcntl(STDIN_FILENO, F_SETFL, fcntl(STDIN_FILENO, F_GETFL) | O_NONBLOCK);
     printf("%s\n", ptsname(master));
     fflush(stdout);
@@ -55,9 +56,16 @@ void pty_open(void)
     started_ns = clock_ns();
 }
 
+/* Whether a reader is there. Without one the kernel would keep the oldest bytes for the next. */
+static bool is_listened_to(void)
+{
+    struct pollfd source = { .fd = master };
+    return poll(&source, 1, 0) == 0 || !(source.revents & POLLHUP);
+}
+
 static void send(void)
 {
-    if (out_length > 0 && write(master, out, out_length) < 0 && errno != EAGAIN)
+    if (out_length > 0 && is_listened_to() && write(master, out, out_length) < 0 && errno != EAGAIN)
         fail("the pseudo-terminal cannot be written: %s", strerror(errno));
     out_length = 0;
 }
