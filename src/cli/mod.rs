@@ -8,6 +8,7 @@ mod completions;
 mod demo;
 mod drive;
 mod export;
+mod firmware;
 mod look;
 mod replay;
 mod setup;
@@ -46,6 +47,8 @@ enum Verb {
     Check(check::Arguments),
     /// Write the decoded values of recordings as CSV or JSON lines
     Export(export::Arguments),
+    /// Write the controller's source, and how to build and flash it
+    Firmware(firmware::Arguments),
     /// Write the completion script of a shell
     Completions(completions::Arguments),
 }
@@ -105,6 +108,7 @@ fn run(arguments: Arguments) -> anyhow::Result<Answer> {
         Verb::Demo(verb) => demo::run(config, &verb),
         Verb::Check(verb) => check::run(config, &verb),
         Verb::Export(verb) => export::run(config, &verb),
+        Verb::Firmware(verb) => firmware::run(&verb),
         Verb::Completions(verb) => completions::run(&verb),
     }
 }

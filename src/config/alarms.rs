@@ -70,12 +70,12 @@ impl Sort {
         }
     }
 
-    /// The deadband as a share of the scale.
-    fn share(self) -> f64 {
+    /// The deadband in per cent of the scale.
+    fn per_cent(self) -> f64 {
         match self {
-            Self::Temperature | Self::Voltage => 0.01,
-            Self::Content | Self::Flow => 0.05,
-            Self::Pressure | Self::Other => 0.02,
+            Self::Temperature | Self::Voltage => 1.0,
+            Self::Content | Self::Flow => 5.0,
+            Self::Pressure | Self::Other => 2.0,
         }
     }
 }
@@ -172,7 +172,7 @@ fn deadband(section: &Section<'_>, subject: &Subject<'_>, sort: Sort, sink: &mut
         }
         return Some(NOTHING);
     };
-    Some((high - low) * sort.share())
+    Some((high - low) * sort.per_cent() / 100.0)
 }
 
 fn after(item: &Item<'_>, sink: &mut Sink) -> Option<Micros> {

@@ -14,6 +14,7 @@ mod driver;
 mod edges;
 mod electric;
 mod engine;
+pub mod firmware;
 mod heat;
 mod lines;
 mod pins;

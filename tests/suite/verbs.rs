@@ -12,6 +12,7 @@ mod demos;
 mod driving;
 mod ending;
 mod exporting;
+mod firmware;
 mod full;
 mod hostile;
 mod killed;

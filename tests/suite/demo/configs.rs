@@ -5,6 +5,7 @@ use std::sync::Arc;
 use kickpanel::config::{LinkId, Model};
 use kickpanel::pipeline::{Outcome, Pipeline};
 use kickpanel::time::Stamp;
+use rstest::rstest;
 
 use super::{HILL_LORRY, model};
 
@@ -27,6 +28,19 @@ fn good(pipeline: &Pipeline, name: &str) -> Option<f64> {
     let model: &Model = pipeline.model();
     let place = model.channels.iter().position(|channel| channel.name == name).unwrap();
     pipeline.snapshot().channels[place].value.good()
+}
+
+#[rstest]
+#[case::intake_heater("config/intake-heater.toml", include_str!("../../../config/intake-heater.toml"), 1)]
+#[case::old_needles("config/old-needles.toml", include_str!("../../../config/old-needles.toml"), 2)]
+fn an_example_with_outputs_is_without_a_mistake_and_arms_nothing(
+    #[case] name: &str,
+    #[case] text: &str,
+    #[case] outputs: usize,
+) {
+    let model = model(name, text);
+    assert_eq!(model.outputs.len(), outputs);
+    assert!(model.outputs.iter().all(|output| !output.armed));
 }
 
 /// Two lines of the sketch, and a sentence of `tests/reference/05_nmea.jsonl` (a widely reprinted example: 022.4 kn,

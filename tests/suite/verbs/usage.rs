@@ -11,6 +11,7 @@ use super::bench::Bench;
 #[case::demo("demo", &["demo", "--help"])]
 #[case::check("check", &["check", "--help"])]
 #[case::export("export", &["export", "--help"])]
+#[case::firmware("firmware", &["firmware", "--help"])]
 #[case::completions("completions", &["completions", "--help"])]
 fn help_is_a_result_and_says_what_there_is(#[case] name: &str, #[case] arguments: &[&str]) {
     let help = Bench::new().run(arguments).done();

@@ -1,0 +1,151 @@
+/* Leases, switches and the duty output. */
+#include "output.h"
+
+#include <avr/interrupt.h>
+#include <avr/pgmspace.h>
+#include <util/atomic.h>
+
+#include "wave.h"
+
+static const uint8_t kinds[OUTPUTS] PROGMEM = OUTPUT_KINDS;
+static const uint8_t numbers[OUTPUTS] PROGMEM = OUTPUT_NUMBERS;
+
+volatile uint8_t output_beat;
+
+/* Beats left; 0: at rest. */
+static volatile uint16_t beats[OUTPUTS];
+static uint16_t duty; /* per mille, as driven */
+
+/* The duty output at `per_mille`. Its ends are levels, for the timer's own ends are one step short of them. */
+static void drive_duty(uint16_t per_mille)
+{
+    duty = per_mille;
+    uint16_t steps = (uint16_t)((256UL * per_mille + 500u) / 1000u);
+    if (per_mille == 0 || per_mille == 1000u) {
+        DUTY_DISCONNECT();
+        if (per_mille == 0) {
+            DUTY_LOW();
+        } else {
+            DUTY_HIGH();
+        }
+        return;
+    }
+    DUTY_COMPARE = (uint8_t)(steps == 0 ? 0 : steps - 1u);
+    DUTY_CONNECT();
+}
+
+static void drive(uint8_t output, uint32_t value)
+{
+    switch (output) {
+    case OUTPUT_SWITCH_0:
+        if (value) {
+            SWITCH_0_ON();
+        } else {
+            SWITCH_0_OFF();
+        }
+        break;
+    case OUTPUT_SWITCH_1:
+        if (value) {
+            SWITCH_1_ON();
+        } else {
+            SWITCH_1_OFF();
+        }
+        break;
+    case OUTPUT_FREQUENCY:
+        wave_set(value);
+        break;
+    default:
+        drive_duty((uint16_t)value);
+    }
+}
+
+static void rest(uint8_t output)
+{
+    if (output == OUTPUT_FREQUENCY) {
+        wave_stop();
+    } else if (output == OUTPUT_DUTY) {
+        duty = 0;
+        DUTY_DISCONNECT();
+        DUTY_LOW();
+    } else if (output == OUTPUT_SWITCH_0) {
+        SWITCH_0_OFF();
+    } else {
+        SWITCH_1_OFF();
+    }
+}
+
+/* Lets all other interrupts in: it has a millisecond. */
+ISR(BEAT_VECTOR, ISR_NOBLOCK)
+{
+    output_beat = 1;
+    for (uint8_t output = 0; output < OUTPUTS; output++) {
+        ATOMIC_BLOCK(ATOMIC_FORCEON)
+        {
+            if (beats[output] != 0 && --beats[output] == 0) {
+                rest(output);
+            }
+        }
+    }
+}
+
+void outputs_rest(void)
+{
+    OUTPUTS_AT_REST();
+}
+
+void outputs_start(void)
+{
+    BEAT_START();
+}
+
+uint8_t output_find(uint8_t kind, uint8_t pin)
+{
+    uint8_t output = 0;
+    while (output < OUTPUTS && (pgm_read_byte(&kinds[output]) != kind || pgm_read_byte(&numbers[output]) != pin)) {
+        output++;
+    }
+    return output;
+}
+
+uint8_t output_may(uint8_t output, uint32_t value)
+{
+    switch (output) {
+    case OUTPUT_FREQUENCY:
+        return value == 0 || (value >= WAVE_LEAST_MHZ && value <= WAVE_MOST_MHZ);
+    case OUTPUT_DUTY:
+        return value <= 1000u;
+    default:
+        return value <= 1u;
+    }
+}
+
+void output_set(uint8_t output, uint32_t value, uint16_t lease_ms)
+{
+    /* The lease first: the interrupt may end an older one at any time, and what it then puts to rest is driven again. */
+    uint16_t lease = BEATS_OF_MS(lease_ms);
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        beats[output] = lease;
+    }
+    drive(output, value);
+}
+
+uint32_t output_is(uint8_t output)
+{
+    switch (output) {
+    case OUTPUT_SWITCH_0:
+        return SWITCH_0_READ();
+    case OUTPUT_SWITCH_1:
+        return SWITCH_1_READ();
+    case OUTPUT_FREQUENCY:
+        return wave_is();
+    default: {
+        uint16_t driven;
+        ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+        {
+            driven = duty;
+        }
+        return driven;
+    }
+    }
+}
