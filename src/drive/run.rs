@@ -145,14 +145,16 @@ async fn drive(given: Given) -> anyhow::Result<()> {
     }
     let configs =
         plan.path.map(|path| reload::watch(path, clock)).transpose().context("cannot watch the config file")?;
-    let ended = Attendant::new(Rc::clone(&engine), clock, wishes, configs, control).attend(signals).await;
+    // A task of its own: what waits here is polled whenever any task of this thread wakes, for each piece of a line.
+    let attendant = Attendant::new(Rc::clone(&engine), clock, wishes, configs, control);
+    let ended = tokio::task::spawn_local(attendant.attend(signals)).await;
     let _ = stop.send(true);
     for task in tasks {
         // A task that panicked has been told of already; the recording must be closed all the same.
         let _ = task.await;
     }
     engine.borrow_mut().close();
-    ended
+    ended.context("a task of the drive failed; this is a fault of kickpanel")?
 }
 
 /// From now on a write beyond the size that a file may have here (`ulimit -f`, or a service's limit) fails like any other

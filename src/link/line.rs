@@ -9,13 +9,13 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::pin::{Pin, pin};
 use std::rc::Rc;
-use std::task::Poll;
+use std::task::{Context, Poll};
 use std::time::Duration;
 
 use rustix::io::Errno;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::sync::{mpsc, watch};
-use tokio::time::{Instant, sleep, sleep_until};
+use tokio::time::{Instant, Sleep, sleep, sleep_until};
 
 use super::pace::Pace;
 use super::pauses::{Due, Pauses, Silence};
@@ -45,13 +45,8 @@ pub trait Port: AsyncRead + AsyncWrite + Unpin {
     /// Throws away what has not left the computer yet. Must not wait.
     fn discard(&mut self) {}
 
-    /// Nothing is read for a while: until the next read, what comes need not wake anyone.
-    fn leave_alone(&mut self) {}
-
-    /// Bits for each second that come at most; `None` where that is not known.
-    fn baud(&self) -> Option<u32> {
-        None
-    }
+    /// For `length` there is nothing to read, and what comes need not wake anyone. Whoever reads waits until it is over.
+    fn leave_alone(&mut self, _length: Duration) {}
 }
 
 /// [`super::run`] with ports that `open` makes: each call is one try, and gives the port with its name.
@@ -120,10 +115,11 @@ enum Paused {
     Stopped,
 }
 
-/// What the port did.
-enum Moved {
-    Read(io::Result<usize>),
-    Wrote(io::Result<usize>),
+/// What must be done about an open port outside of its own polling.
+enum Step {
+    /// More waits: the others get their turn first.
+    Behind,
+    End(End),
 }
 
 /// Everything that a link remembers.
@@ -135,18 +131,26 @@ struct Keeper<S> {
     commands: Option<mpsc::Receiver<Outgoing>>,
     buffer: Box<[u8]>,
     writing: Writing,
+    /// Gives up the command at hand.
+    patience: Pin<Box<Sleep>>,
+    /// When the port was opened.
+    opened: Instant,
+    /// Bytes came since then.
+    heard: bool,
     pace: Pace,
-    /// In the middle of a line: until then nothing needs to be read.
-    pause: Option<Instant>,
     /// The reason that was told last, since the link was up.
     told: Option<Trouble>,
     silence: Silence,
+    /// When to look at `silence`.
+    quiet: Pin<Box<Sleep>>,
     /// The port was closed for being silent, and its opening is not told before it speaks.
     reopening: bool,
 }
 
 impl<S: Sink> Keeper<S> {
     fn new(link: LinkId, clock: Clock, sink: Rc<RefCell<S>>, commands: mpsc::Receiver<Outgoing>) -> Self {
+        let now = Instant::now();
+        let timer = || Box::pin(sleep_until(now));
         Self {
             link,
             clock,
@@ -154,67 +158,108 @@ impl<S: Sink> Keeper<S> {
             commands: Some(commands),
             buffer: vec![0; BUFFER].into_boxed_slice(),
             writing: Writing::default(),
-            pace: Pace::starting(None),
-            pause: None,
+            patience: timer(),
+            opened: now,
+            heard: false,
+            pace: Pace::starting(now),
             told: None,
-            silence: Silence::starting(Instant::now()),
+            silence: Silence::starting(now),
+            quiet: timer(),
             reopening: false,
         }
     }
 
     /// Uses an open port until it ends.
+    ///
+    /// By hand instead of `select!`, which would look at everything once more behind each piece of a line.
     async fn while_open<P: Port>(
         &mut self,
         device: &Path,
         port: &mut P,
         mut stopped: Pin<&mut impl Future<Output = ()>>,
     ) -> End {
-        let opened = Instant::now();
-        self.opened(device, opened);
-        (self.pace, self.pause) = (Pace::starting(port.baud()), None);
-        let mut heard = false;
-        let mut timer = pin!(sleep_until(self.silence.due()));
-        let mut pause = pin!(sleep_until(opened));
+        self.opened(device);
         loop {
-            tokio::select! {
-                biased;
-                () = stopped.as_mut() => return End::Stopped,
-                () = sleep_until(self.writing.deadline), if self.writing.is_busy() => self.writing.give_up(),
-                command = receive(&mut self.commands), if !self.writing.is_busy() => self.accept(command, port),
-                moved = transfer(port, &mut self.buffer, self.writing.rest(), self.pause.is_none()) => {
-                    let taken = match moved {
-                        Moved::Read(result) => self.took(device, result),
-                        Moved::Wrote(result) => self.wrote(result),
-                    };
-                    match taken {
-                        Ok(bytes) => {
-                            heard |= bytes > 0;
-                            if let Some(end) = self.pause {
-                                port.leave_alone();
-                                pause.as_mut().reset(end);
-                            }
-                            if bytes >= BEHIND {
-                                tokio::task::yield_now().await;
-                            }
-                        }
-                        Err(trouble) => return End::Lost { trouble, steady: heard || opened.elapsed() >= STEADY },
-                    }
+            let step = poll_fn(|cx| {
+                if stopped.as_mut().poll(cx).is_ready() {
+                    return Poll::Ready(Step::End(End::Stopped));
                 }
-                () = pause.as_mut(), if self.pause.is_some() => self.pause = None,
-                () = timer.as_mut() => {
-                    match self.silence.step(Instant::now()) {
-                        Some(Due::Reopen) => return End::Silent,
-                        Some(Due::Tell) => self.tell(Event::Silent),
-                        None => {}
+                self.poll_port(cx, device, port)
+            });
+            match step.await {
+                Step::Behind => tokio::task::yield_now().await,
+                Step::End(end) => return end,
+            }
+        }
+    }
+
+    /// Writes and reads until neither goes on, then looks whether the port is silent.
+    fn poll_port<P: Port>(&mut self, cx: &mut Context<'_>, device: &Path, port: &mut P) -> Poll<Step> {
+        let more = self.write_on(cx, port).and_then(|()| self.read_on(cx, device, port));
+        match more {
+            Ok(true) => return Poll::Ready(Step::Behind),
+            Ok(false) => {}
+            Err(trouble) => {
+                let steady = self.heard || self.opened.elapsed() >= STEADY;
+                return Poll::Ready(Step::End(End::Lost { trouble, steady }));
+            }
+        }
+        while self.quiet.as_mut().poll(cx).is_ready() {
+            match self.silence.step(Instant::now()) {
+                Some(Due::Reopen) => return Poll::Ready(Step::End(End::Silent)),
+                Some(Due::Tell) => self.tell(Event::Silent),
+                None => {}
+            }
+            self.quiet.as_mut().reset(self.silence.due());
+        }
+        Poll::Pending
+    }
+
+    /// Takes and writes commands until none is there or the port has no room.
+    fn write_on<P: Port>(&mut self, cx: &mut Context<'_>, port: &mut P) -> Result<(), Trouble> {
+        loop {
+            if !self.writing.is_busy() {
+                let Poll::Ready(command) = poll_receive(&mut self.commands, cx) else { return Ok(()) };
+                self.accept(command, port);
+                self.patience.as_mut().reset(self.writing.deadline);
+            } else if self.patience.as_mut().poll(cx).is_ready() {
+                self.writing.give_up();
+            } else {
+                match Pin::new(&mut *port).poll_write(cx, self.writing.rest()) {
+                    Poll::Ready(Ok(bytes)) => self.wrote(bytes),
+                    Poll::Ready(Err(error)) => {
+                        goes_on(&error)?;
+                        cx.waker().wake_by_ref();
+                        return Ok(());
                     }
-                    timer.as_mut().reset(self.silence.due());
+                    Poll::Pending => return Ok(()),
                 }
             }
         }
     }
 
+    /// Reads until nothing is there. True where more may wait.
+    fn read_on<P: Port>(&mut self, cx: &mut Context<'_>, device: &Path, port: &mut P) -> Result<bool, Trouble> {
+        loop {
+            let mut room = ReadBuf::new(&mut self.buffer);
+            let Poll::Ready(result) = Pin::new(&mut *port).poll_read(cx, &mut room) else { return Ok(false) };
+            let bytes = room.filled().len();
+            match result {
+                Ok(()) => self.took(device, port, bytes)?,
+                Err(error) => goes_on(&error)?,
+            }
+            if bytes >= BEHIND {
+                return Ok(true);
+            }
+        }
+    }
+
     /// The port is open.
-    fn opened(&mut self, device: &Path, now: Instant) {
+    fn opened(&mut self, device: &Path) {
+        let now = Instant::now();
+        self.opened = now;
+        self.heard = false;
+        self.pace = Pace::starting(now);
         self.writing = Writing::default();
         if self.reopening {
             self.silence.reopened(now);
@@ -222,6 +267,7 @@ impl<S: Sink> Keeper<S> {
             self.silence = Silence::starting(now);
             self.up(device);
         }
+        self.quiet.as_mut().reset(self.silence.due());
     }
 
     fn up(&mut self, device: &Path) {
@@ -243,37 +289,32 @@ impl<S: Sink> Keeper<S> {
         self.sink.borrow_mut().event(self.link, self.clock.now(), event);
     }
 
-    /// A read ended. Gives how many bytes came.
-    fn took(&mut self, device: &Path, result: io::Result<usize>) -> Result<usize, Trouble> {
-        match result {
+    /// So many bytes came.
+    fn took<P: Port>(&mut self, device: &Path, port: &mut P, bytes: usize) -> Result<(), Trouble> {
+        if bytes == 0 {
             // A port whose device is gone reads as nothing, at once and for ever.
-            Ok(0) => Err(Trouble::Unplugged),
-            Ok(bytes) => {
-                let now = Instant::now();
-                self.silence.heard(now);
-                self.pause = self.pace.took(now, &self.buffer[..bytes]).map(|length| now + length);
-                if self.reopening {
-                    self.up(device);
-                }
-                self.tell(Event::Bytes(&self.buffer[..bytes]));
-                Ok(bytes)
-            }
-            Err(error) => goes_on(&error).map(|()| 0),
+            return Err(Trouble::Unplugged);
         }
+        let now = Instant::now();
+        self.heard = true;
+        self.silence.heard(now);
+        if self.reopening {
+            self.up(device);
+        }
+        self.tell(Event::Bytes(&self.buffer[..bytes]));
+        if let Some(length) = self.pace.took(now, &self.buffer[..bytes]) {
+            port.leave_alone(length);
+        }
+        Ok(())
     }
 
-    /// A write ended.
-    fn wrote(&mut self, result: io::Result<usize>) -> Result<usize, Trouble> {
-        match result {
-            Ok(0) => self.writing.give_up(),
-            Ok(bytes) => {
-                if self.writing.advance(bytes) {
-                    self.tell(Event::Sent(self.writing.command()));
-                }
-            }
-            Err(error) => goes_on(&error)?,
+    /// So many bytes of the command at hand went.
+    fn wrote(&mut self, bytes: usize) {
+        if bytes == 0 {
+            self.writing.give_up();
+        } else if self.writing.advance(bytes) {
+            self.tell(Event::Sent(self.writing.command()));
         }
-        Ok(0)
     }
 
     /// Makes `command` the one that is written next, unless it is too old.
@@ -302,7 +343,7 @@ impl<S: Sink> Keeper<S> {
                 biased;
                 () = stopped.as_mut() => return Paused::Stopped,
                 () = over.as_mut() => return Paused::Over,
-                command = receive(&mut self.commands) => {
+                command = poll_fn(|cx| poll_receive(&mut self.commands, cx)) => {
                     if command.is_none() {
                         self.commands = None;
                     }
@@ -325,8 +366,10 @@ impl<S: Sink> Keeper<S> {
         loop {
             while self.writing.is_busy() {
                 let written = poll_fn(|cx| Pin::new(&mut *port).poll_write(cx, self.writing.rest())).await;
-                if self.wrote(written).is_err() {
-                    return;
+                match written {
+                    Ok(bytes) => self.wrote(bytes),
+                    Err(error) if goes_on(&error).is_ok() => {}
+                    Err(_) => return,
                 }
             }
             match self.commands.as_mut().and_then(|commands| commands.try_recv().ok()) {
@@ -341,29 +384,8 @@ impl<S: Sink> Keeper<S> {
 }
 
 /// The next command; never where nobody can send any more.
-async fn receive(commands: &mut Option<mpsc::Receiver<Outgoing>>) -> Option<Outgoing> {
-    match commands {
-        Some(commands) => commands.recv().await,
-        None => std::future::pending().await,
-    }
-}
-
-/// Writes what there is to write and, where `reads`, reads what there is to read, whichever the port can do first.
-async fn transfer<P: Port>(port: &mut P, buffer: &mut [u8], rest: &[u8], reads: bool) -> Moved {
-    poll_fn(|cx| {
-        if !rest.is_empty()
-            && let Poll::Ready(result) = Pin::new(&mut *port).poll_write(cx, rest)
-        {
-            return Poll::Ready(Moved::Wrote(result));
-        }
-        if !reads {
-            return Poll::Pending;
-        }
-        let mut room = ReadBuf::new(buffer);
-        let read = Pin::new(&mut *port).poll_read(cx, &mut room);
-        read.map(|result| Moved::Read(result.map(|()| room.filled().len())))
-    })
-    .await
+fn poll_receive(commands: &mut Option<mpsc::Receiver<Outgoing>>, cx: &mut Context<'_>) -> Poll<Option<Outgoing>> {
+    commands.as_mut().map_or(Poll::Pending, |commands| commands.poll_recv(cx))
 }
 
 /// Whether a port is still there after `error`.

@@ -31,7 +31,7 @@ pub fn open(path: &Path, baud: u32) -> Result<Serial, Trouble> {
     settle(&first, baud)?;
     // `first` stays open while the port becomes ours, so that the settings and DTR are not lost in between.
     let held = tokio_serial::new(name, baud).open().map_err(|error| from_serial(&error))?;
-    Ok(Serial::new(first, held, baud))
+    Serial::new(first, held).map_err(|error| while_opening(&error))
 }
 
 /// A plain descriptor of a terminal that nobody else has locked.

@@ -1,82 +1,80 @@
 //! How long a port may be left alone in the middle of a line.
 //!
 //! A line comes in many small pieces, and to wake for each of them costs more than all else that is done with the line.
-//! Owns what was learned of a link's lines: how long they are, and whether they come as slowly as the speed of the port
-//! says. In: bytes, and when they came. Out: a pause that ends before the line can. Waits for nothing itself.
+//! Owns what was learned of a link: how soon after its first piece a line ends at the earliest. In: bytes, and when they
+//! came. Out: a pause that is over before the line is. Waits for nothing itself, and believes no setting: a USB device
+//! may be far faster than the speed that it was set to.
 
 use std::time::Duration;
 
 use tokio::time::Instant;
 
-/// So many bytes before the expected end of a line the pauses end: lines differ in length, and adapters hand on what
-/// they have gathered. In doubt this costs a few wakes, never a late line.
-const SPARE: usize = 16;
-/// The longest pause, in ms. A line that is shorter than those before it is late by no more than this, once.
-const MOST_MS: usize = 4;
-/// After bytes that came faster than the speed of the port allows (a USB device may call any speed its own), so many
-/// lines are read without a pause. A line that such a port makes late is then one among more than a hundred.
-const WARY_LINES: u32 = 256;
-/// Bits that a byte takes on the wire: with its start and its stop.
-const BITS: usize = 10;
+/// A pause is over so long before the line can end; what comes then is waited for piece by piece.
+const SPARE: Duration = Duration::from_micros(300);
+/// A shorter pause saves nothing.
+const LEAST: Duration = Duration::from_micros(700);
+/// A longer one is not made: when lines become shorter all at once, the first is late by no more than this.
+const MOST: Duration = Duration::from_millis(4);
+/// With each line the span grows by so much, unless the line itself was shorter.
+const GROWTH: Duration = Duration::from_micros(20);
+/// A line that ended during a pause takes so much off the span: at most one in fifty lines is late, by a millisecond.
+const STEP_BACK: Duration = Duration::from_millis(1);
 
 /// What was learned since the port was opened.
 #[derive(Clone, Debug)]
 pub struct Pace {
-    /// Bits for each second; 0: not known, no pauses.
-    baud: usize,
-    /// How long the next line is at least, LF included. Falls to a shorter line at once and rises by a byte with each
-    /// longer one, so that it begins at nothing and trusts a length only after many lines.
-    shortest: usize,
-    /// Bytes of the line that has begun.
+    /// From the first piece of a line to its end at the earliest. Begins at nothing.
+    span: Duration,
+    /// When the first piece of the line at hand came.
+    began: Instant,
+    /// Bytes of the line at hand, so far.
     begun: usize,
-    /// So many lines are to be read without a pause.
-    wary: u32,
-    /// The last read, where a pause was asked for behind it.
-    paused: Option<Instant>,
+    /// Bytes of the line before.
+    length: usize,
+    /// The line at hand began with much of it: it comes in few pieces, or is read late. No pause.
+    quick: bool,
+    /// The last read was to be followed by a pause.
+    paused: bool,
 }
 
 impl Pace {
-    /// A port of `baud` bits for each second, at the beginning of a line.
-    pub fn starting(baud: Option<u32>) -> Self {
-        let baud = baud.and_then(|baud| usize::try_from(baud).ok()).unwrap_or(0);
-        Self { baud, shortest: 0, begun: 0, wary: 0, paused: None }
+    /// A port at the beginning of a line, of which nothing is known.
+    pub const fn starting(now: Instant) -> Self {
+        Self { span: Duration::ZERO, began: now, begun: 0, length: 0, quick: false, paused: false }
     }
 
     /// `bytes` came, and were read at `now`. Gives for how long nothing needs to be read.
     pub fn took(&mut self, now: Instant, bytes: &[u8]) -> Option<Duration> {
-        if let Some(since) = self.paused.take()
-            && bytes.len() > self.most_within(now - since) + SPARE
-        {
-            self.wary = WARY_LINES;
-        }
+        let paused = std::mem::take(&mut self.paused);
         for part in bytes.split_inclusive(|byte| *byte == b'\n') {
+            let is_first = self.begun == 0;
             self.begun = self.begun.saturating_add(part.len());
             if part.ends_with(b"\n") {
-                self.shortest = self.begun.min(self.shortest + 1);
-                self.begun = 0;
-                self.wary = self.wary.saturating_sub(1);
+                if !is_first {
+                    self.learn(now, paused);
+                }
+                self.length = std::mem::take(&mut self.begun);
+            } else if is_first {
+                self.began = now;
+                self.quick = part.len() > self.length / 4;
             }
         }
-        let pause = self.pause();
-        self.paused = pause.map(|_| now);
+        let pause = self.pause(now);
+        self.paused = pause.is_some();
         pause
     }
 
-    /// The most bytes that the wire can carry within `time`.
-    fn most_within(&self, time: Duration) -> usize {
-        let micros = usize::try_from(time.as_micros()).unwrap_or(usize::MAX);
-        micros.saturating_mul(self.baud) / (BITS * 1_000_000)
+    /// A line of several pieces ended.
+    fn learn(&mut self, now: Instant, paused: bool) {
+        self.span =
+            if paused { self.span.saturating_sub(STEP_BACK) } else { (now - self.began).min(self.span + GROWTH) };
     }
 
-    fn pause(&self) -> Option<Duration> {
-        if self.begun == 0 || self.baud == 0 || self.wary > 0 {
+    fn pause(&self, now: Instant) -> Option<Duration> {
+        if self.begun == 0 || self.quick {
             return None;
         }
-        let missing = self.shortest.saturating_sub(self.begun + SPARE);
-        match (missing * BITS * 1000 / self.baud).min(MOST_MS) {
-            0 => None,
-            // tokio's timers go in whole milliseconds and round up: this is over after `ms` at the latest.
-            ms => Some(Duration::from_millis(ms as u64 - 1) + Duration::from_nanos(1)),
-        }
+        let left = (self.began + self.span).saturating_duration_since(now).saturating_sub(SPARE);
+        (left >= LEAST).then_some(left.min(MOST))
     }
 }

@@ -6,13 +6,16 @@
 
 use std::fmt;
 use std::io;
-use std::mem;
 use std::os::fd::OwnedFd;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::task::{Context, Poll, ready};
+use std::time::Duration;
 
 use rustix::io::Errno;
+use rustix::time::{
+    Itimerspec, TimerfdClockId, TimerfdFlags, TimerfdTimerFlags, Timespec, timerfd_create, timerfd_settime,
+};
 use tokio::io::unix::AsyncFd;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio_serial::{ClearBuffer, SerialPort};
@@ -27,23 +30,34 @@ pub struct Serial {
     /// Wakes the task when `bytes` can be read or written. `None` while nobody wants to know: what is watched wakes the
     /// whole thread with each piece, even where no task waits for it.
     watch: Option<AsyncFd<Arc<OwnedFd>>>,
-    /// The port was left alone, so that the next read will find something without waiting.
-    rested: bool,
+    /// Rings at the end of a pause. tokio's own timers go in whole milliseconds.
+    bell: AsyncFd<OwnedFd>,
+    /// The port is left alone until the bell rings.
+    resting: bool,
     /// The serial library's, which made the settings and holds the locks.
     held: Box<dyn SerialPort>,
-    baud: u32,
 }
 
 impl Serial {
-    /// `bytes` is a descriptor of the port that `held` holds, set not to block.
-    pub fn new(bytes: OwnedFd, held: Box<dyn SerialPort>, baud: u32) -> Self {
-        Self { bytes: Arc::new(bytes), watch: None, rested: false, held, baud }
+    /// `bytes` is a descriptor of the port that `held` holds, set not to block. Must be called inside a tokio runtime.
+    pub fn new(bytes: OwnedFd, held: Box<dyn SerialPort>) -> io::Result<Self> {
+        let bell = timerfd_create(TimerfdClockId::Monotonic, TimerfdFlags::NONBLOCK | TimerfdFlags::CLOEXEC)?;
+        Ok(Self { bytes: Arc::new(bytes), watch: None, bell: watching(bell)?, resting: false, held })
+    }
+
+    /// Has the bell ring once after `length`.
+    fn ring_after(&self, length: Duration) -> io::Result<()> {
+        let once = Timespec { tv_sec: 0, tv_nsec: 0 };
+        let length = Timespec::try_from(length).map_err(|_| Errno::INVAL)?;
+        let when = Itimerspec { it_interval: once, it_value: length };
+        timerfd_settime(&self.bell, TimerfdTimerFlags::empty(), &when)?;
+        Ok(())
     }
 }
 
 impl fmt::Debug for Serial {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Serial").field("bytes", &self.bytes).field("baud", &self.baud).finish_non_exhaustive()
+        f.debug_struct("Serial").field("bytes", &self.bytes).field("resting", &self.resting).finish_non_exhaustive()
     }
 }
 
@@ -57,27 +71,33 @@ impl Port for Serial {
         let _ = self.held.clear(ClearBuffer::Output);
     }
 
-    fn leave_alone(&mut self) {
-        self.watch = None;
-        self.rested = true;
-    }
-
-    fn baud(&self) -> Option<u32> {
-        Some(self.baud)
+    fn leave_alone(&mut self, length: Duration) {
+        // Without a bell the port is watched as ever.
+        if self.ring_after(length).is_ok() {
+            self.watch = None;
+            self.resting = true;
+        }
     }
 }
 
 impl AsyncRead for Serial {
     fn poll_read(mut self: Pin<&mut Self>, cx: &mut Context<'_>, room: &mut ReadBuf<'_>) -> Poll<io::Result<()>> {
-        let Self { bytes, watch, rested, .. } = &mut *self;
+        let Self { bytes, watch, bell, resting, .. } = &mut *self;
         let free = room.initialize_unfilled();
-        let count = loop {
-            if mem::take(rested) {
-                match rustix::io::read(&*bytes, &mut *free) {
-                    Err(Errno::AGAIN) => {}
-                    result => break result?,
+        if *resting {
+            ready!(bell.poll_read_ready(cx))?.clear_ready();
+            *resting = false;
+            // Something must have come meanwhile.
+            match rustix::io::read(&*bytes, &mut *free) {
+                Err(Errno::AGAIN) => {}
+                Ok(count) => {
+                    room.advance(count);
+                    return Poll::Ready(Ok(()));
                 }
+                Err(errno) => return Poll::Ready(Err(errno.into())),
             }
+        }
+        let count = loop {
             let mut ready = ready!(watched(watch, bytes)?.poll_read_ready(cx))?;
             match rustix::io::read(&*bytes, &mut *free) {
                 Err(Errno::AGAIN) => ready.clear_ready(),

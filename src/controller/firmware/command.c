@@ -154,11 +154,12 @@ static uint8_t is_right(uint8_t size)
     }
     uint16_t sum = CHECKSUM_START;
     for (uint8_t place = 0; place < covered; place++) {
-        /* A 0 would look like the end. */
-        if (line[place] == 0) {
+        /* No line has any other byte; a 0 would look like its end, and SERIAL_LOST is a place where bytes are missing. */
+        uint8_t byte = (uint8_t)line[place];
+        if (byte < ' ' || byte > '~') {
             return 0;
         }
-        sum = checksum_add(sum, (uint8_t)line[place]);
+        sum = checksum_add(sum, byte);
     }
     line[covered] = 0;
     return sum == says;
@@ -168,7 +169,7 @@ static void end_of_line(void)
 {
     uint8_t size = length;
     length = 0;
-    if (serial_lost() || size == LINE_MOST) {
+    if (size == LINE_MOST) {
         return;
     }
     if (size != 0 && line[size - 1u] == '\r') {

@@ -17,7 +17,6 @@ static volatile uint8_t out_next;
 static uint8_t in[IN_SIZE];
 static volatile uint8_t in_first;
 static volatile uint8_t in_next;
-static volatile uint8_t lost;
 
 ISR(USART_UDRE_vect)
 {
@@ -29,18 +28,19 @@ ISR(USART_UDRE_vect)
     }
 }
 
+/* Lost bytes leave their mark in the very line that lost them: a checksum alone would let one in 65,536 through. */
 ISR(USART_RX_vect)
 {
     uint8_t bad = UCSR0A & (_BV(FE0) | _BV(DOR0));
     uint8_t byte = UDR0;
-    uint8_t after = (in_next + 1u) % IN_SIZE;
-    if (bad || after == in_first) {
-        lost = 1;
+    uint8_t next = in_next;
+    uint8_t after = (next + 1u) % IN_SIZE;
+    if (after == in_first) {
+        in[(next - 1u) % IN_SIZE] = SERIAL_LOST;
+        return;
     }
-    if (after != in_first) {
-        in[in_next] = byte;
-        in_next = after;
-    }
+    in[next] = bad ? SERIAL_LOST : byte;
+    in_next = after;
 }
 
 void serial_start(void)
@@ -74,13 +74,4 @@ int16_t serial_get(void)
     uint8_t byte = in[first];
     in_first = (first + 1u) % IN_SIZE;
     return byte;
-}
-
-uint8_t serial_lost(void)
-{
-    uint8_t were = lost;
-    if (were) {
-        lost = 0;
-    }
-    return were;
 }
