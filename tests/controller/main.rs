@@ -1,4 +1,4 @@
-//! The controller's firmware, the very file that is flashed, on a simulated ATmega328P: see `bench.h` for the bench and for
+//! The controller's firmware, the very file that is flashed, on a simulated `ATmega328P`: see `bench.h` for the bench and for
 //! what it does not show. Builds firmware and bench with make once, then plays scripts to it.
 //!
 //! Long runs by hand: `KICKPANEL_RANDOM_BYTES=10000000 KICKPANEL_DAMAGED_LINES=1000000` for the garbage, and

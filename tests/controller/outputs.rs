@@ -119,7 +119,7 @@ fn the_duty_output_is_high_for_its_share_of_a_carrier_near_1_khz(#[case] permill
         return;
     }
     let start = edges.iter().position(|(_, level)| *level).unwrap();
-    let whole = &edges[start..start + (edges.len() - start - 1) / 2 * 2 + 1];
+    let whole = &edges[start..=start + (edges.len() - start - 1) / 2 * 2];
     let high: u64 = whole.chunks_exact(2).map(|pair| pair[1].0 - pair[0].0).sum();
     let all = whole[whole.len() - 1].0 - whole[0].0;
     within("share in per mille", high as f64 * 1_000.0 / all as f64, f64::from(permille), 4.0);

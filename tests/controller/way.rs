@@ -56,7 +56,7 @@ const STAGES: [Stage; 3] = [
 
 #[test]
 fn what_is_exported_is_what_lay_on_the_pins() {
-    let script: String = STAGES[0].pins.iter().map(|pin| format!("0 {pin}\n")).collect();
+    let script = STAGES[0].pins.map(|pin| format!("0 {pin}\n")).concat();
     let mut live = Live::start(&script);
     let mut seat = Seat::new(&config(live.port.to_str().unwrap()));
     seat.drive();
