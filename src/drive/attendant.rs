@@ -64,7 +64,19 @@ impl Attendant {
     ) -> Self {
         let dated = record::is_trusted(system::wall());
         let teller = Teller::default();
-        Self { engine, clock, wishes, configs, control, teller, told_until: None, marks: 0, pressed: None, dated, rehearses }
+        Self {
+            engine,
+            clock,
+            wishes,
+            configs,
+            control,
+            teller,
+            told_until: None,
+            marks: 0,
+            pressed: None,
+            dated,
+            rehearses,
+        }
     }
 
     /// Returns when the drive is to end, by one of `signals` too; an error where it cannot go on.

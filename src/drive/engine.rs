@@ -8,11 +8,11 @@ use tokio::sync::mpsc;
 use super::leases::{Leases, Order};
 use crate::config::{LinkId, Model, SharedModel};
 use crate::link::{Event, Outgoing, Sink};
+use crate::output::words;
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{Mark, Recorder, Told};
 use crate::state::{LinkState, Shared, Snapshot, Trouble};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
-use crate::output::words;
 use crate::watch::{Change, Raised};
 use crate::wire::{Form, Piece, Reject, Splitter, ask_hello};
 

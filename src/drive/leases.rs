@@ -13,7 +13,7 @@ use crate::wire::{Pin, set};
 /// A lease, µs.
 const LEASE: Micros = LEASE_MS as Micros * MILLISECOND;
 /// Renewed so long after it was last sent.
-const RENEW: Micros = LEASE / 3;
+const RENEW: Micros = (LEASE_MS / 3) as Micros * MILLISECOND;
 /// A decision older than this renews nothing: whoever decides may hang.
 pub const DECIDED_WITHIN: Micros = 300 * MILLISECOND;
 /// Least time between two values that a needle follows.

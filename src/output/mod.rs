@@ -84,8 +84,8 @@ impl Rules {
     /// The controller of `link` reported what its pins really do.
     pub fn hear(&mut self, link: LinkId, reading: &Reading, now: Stamp) {
         for Output { pin, rule } in self.outputs.iter_mut().filter(|output| output.pin.link == link) {
-            if pin.hear(reading, now) == Some(0) {
-                rule.is_off(now);
+            if let Some(is) = pin.hear(reading, now) {
+                rule.reported(is > 0, pin.armed, now);
             }
         }
     }

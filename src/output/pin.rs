@@ -11,7 +11,7 @@ use crate::wire::{self, FieldId, Hello, PinKind, Raw, Reading};
 
 /// A pin that reports something else than it was set to for so long does not follow.
 const FOLLOWS_WITHIN: Micros = SECOND;
-/// What was replaced less than this ago may still be what is reported: it is on its way.
+/// A value that is followed changes all the time: what was replaced less than this ago may still be what is reported.
 const ON_ITS_WAY: Micros = 500 * MILLISECOND;
 /// A restart of the controller so soon after switching on is put down to that.
 const BLAMED_WITHIN: Micros = 30 * SECOND;
@@ -26,7 +26,7 @@ pub(super) struct Pin {
     pub link: LinkId,
     pub name: wire::Pin,
     field: FieldId,
-    armed: bool,
+    pub armed: bool,
     /// The controller has it, as far as is known.
     pub exists: bool,
     /// What it reports.
@@ -96,7 +96,9 @@ impl Pin {
 
     fn compare(&mut self, is: u32, now: Stamp) {
         let set = self.lease.map_or(0, |(value, _)| value);
-        let recent = |(value, when): &(u32, Stamp)| now.since(*when) < ON_ITS_WAY && self.is_like(*value, is);
+        let follows = self.name.kind != PinKind::Level;
+        let recent =
+            |(value, when): &(u32, Stamp)| follows && now.since(*when) < ON_ITS_WAY && self.is_like(*value, is);
         if self.is_like(set, is) || self.replaced.iter().any(recent) {
             self.apart = None;
         } else if now.since(*self.apart.get_or_insert(now)) >= FOLLOWS_WITHIN {
@@ -170,10 +172,13 @@ impl Pin {
 
     fn replace(&mut self, now: Stamp, lease: Option<(u32, Stamp)>) {
         let value = |lease: Option<(u32, Stamp)>| lease.map_or(0, |(value, _)| value);
-        if value(self.lease) != value(lease) {
-            self.replaced[self.next] = (value(self.lease), now);
+        let (old, new) = (value(self.lease), value(lease));
+        if old != new {
+            self.replaced[self.next] = (old, now);
             self.next = (self.next + 1) % REPLACED;
-            self.apart = None;
+            if old == 0 || new == 0 {
+                self.apart = None;
+            }
         }
         self.lease = lease;
     }

@@ -29,6 +29,8 @@ pub(super) struct Rule {
     /// The newest decision waits for this.
     until: Option<Stamp>,
     after_longest: bool,
+    /// Its pin reported that it is on, since it is.
+    seen_on: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -60,7 +62,8 @@ impl Term {
 
     /// The first of its channels that is untrusted.
     fn doubt(&self, moment: &Moment<'_>) -> Option<(ChannelId, Trust)> {
-        let trust = |id: &ChannelId| moment.channels.get(id.index()).map_or(Trust::Missing, |shown| shown.value.trust());
+        let trust =
+            |id: &ChannelId| moment.channels.get(id.index()).map_or(Trust::Missing, |shown| shown.value.trust());
         self.channels.iter().map(|id| (*id, trust(id))).find(|(_, trust)| *trust != Trust::Ok)
     }
 }
@@ -78,7 +81,7 @@ impl Rule {
                 Kind::Follow { from: *from, points: points.clone(), rest_at: *rest_at }
             }
         };
-        Self { kind, is: Is::Unknown, until: None, after_longest: false }
+        Self { kind, is: Is::Unknown, until: None, after_longest: false, seen_on: false }
     }
 
     /// Off since `at`, whatever it was.
@@ -101,10 +104,14 @@ impl Rule {
         }
     }
 
-    /// It reports that it is off: what was told before does not keep it on any more.
-    pub fn is_off(&mut self, now: Stamp) {
-        if let Is::Off(since) = &mut self.is {
-            *since = (*since).min(now);
+    /// Its pin reports that it is on or off. Off: what was told before does not keep it on any more; and where it is to
+    /// be on and has been, the lease ended, since lines were lost. That is an end like any other: it rests.
+    pub fn reported(&mut self, on: bool, armed: bool, now: Stamp) {
+        match &mut self.is {
+            Is::Off(since) if !on => *since = (*since).min(now),
+            Is::On(_) if !on && armed && self.seen_on => self.rest_from(now),
+            Is::On(_) => self.seen_on |= on,
+            Is::Off(_) | Is::Unknown => {}
         }
     }
 
@@ -125,7 +132,8 @@ impl Rule {
         let decided = match &mut self.kind {
             Kind::Switch { on, off_if, longest, rest } => {
                 // Both are looked at each time: windows must see every line.
-                let (on_is, off_is) = (on.condition.step(moment), off_if.as_mut().map(|term| term.condition.step(moment)));
+                let (on_is, off_is) =
+                    (on.condition.step(moment), off_if.as_mut().map(|term| term.condition.step(moment)));
                 let against = held.or_else(|| against_on(on, on_is, moment));
                 let against = against.or_else(|| against_off_if(off_if.as_ref()?, off_is?, moment));
                 let (longest, rest) = (*longest, *rest);
@@ -175,7 +183,7 @@ impl Rule {
                 Decided { value: 0.0, why, until: Some(over) }
             }
             None => {
-                self.is = Is::On(now);
+                (self.is, self.seen_on) = (Is::On(now), false);
                 Decided { value: 1.0, why: Why::Holds, until: longest.map(|longest| now.after(longest)) }
             }
         }

@@ -44,7 +44,8 @@ mod tests {
 
     #[test]
     fn what_is_written_is_read_back() {
-        let outputs = ["d7", "d12", "f9", "w6"].map(|name| Pin::parse(name).unwrap()).into_iter().zip([1, 0, 133_333, 250]);
+        let outputs =
+            ["d7", "d12", "f9", "w6"].map(|name| Pin::parse(name).unwrap()).into_iter().zip([1, 0, 133_333, 250]);
         let outputs: Vec<_> = outputs.collect();
         let lines = set(&outputs, 750).unwrap();
         let read = |line: &String| Set::parse(line.as_bytes()).unwrap().members().collect::<Vec<_>>();

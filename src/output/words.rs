@@ -100,6 +100,8 @@ const fn remedy(pin: Pin, set: u32) -> &'static str {
             "Locked off. Power off, wire off the pin: under 100 ohm from the wire to ground is a short or a bare coil; \
              more, and the pin may be broken"
         }
-        _ => "Locked off. Take the wire off the pin: if it follows then, the load pulls it down; else the pin may be broken",
+        _ => {
+            "Locked off. Take the wire off the pin: if it follows then, the load pulls it down; else the pin may be broken"
+        }
     }
 }

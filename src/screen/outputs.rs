@@ -63,7 +63,11 @@ pub fn draw(pen: &mut Pen<'_>, rows: &[OutputRow]) {
         let y = u16::try_from(place * each).unwrap_or(u16::MAX);
         if place + 1 == fit && count > fit {
             let (wrong, hidden) = (rows[place..].iter().any(|row| row.wrong), count - place);
-            let text = if wrong { format!("and {hidden} more outputs, one locked") } else { format!("and {hidden} more outputs") };
+            let text = if wrong {
+                format!("and {hidden} more outputs, one locked")
+            } else {
+                format!("and {hidden} more outputs")
+            };
             pen.text(0, y, pen.width(), &text, if wrong { Tone::Caution } else { Tone::Quiet });
         } else {
             one(pen, y, each == 2, row);

@@ -94,7 +94,10 @@ impl<'a> View<'a> {
         pieces.extend(banner.map(|banner| (parts.banner, Piece::Banner(banner))));
         pieces.push((inset(parts.foot.sentences), Piece::Told(sentences)));
         pieces.push((inset(parts.foot.status), Piece::Row(foot::status(self.model, self.snapshot))));
-        pieces.push((inset(parts.foot.keys), Piece::Row(foot::keys(self.model, self.snapshot, self.page, self.replaying))));
+        pieces.push((
+            inset(parts.foot.keys),
+            Piece::Row(foot::keys(self.model, self.snapshot, self.page, self.replaying)),
+        ));
         pieces
     }
 
