@@ -70,12 +70,12 @@ fn cell(item: &Item<'_>, channels: &Channels<'_>, sink: &mut Sink) -> Option<Cel
     let section = item.table("{ show = \"rpm\" }", sink)?;
     section.only(&keys::CELL, sink);
     let faces = [
-        ("outputs", Face::Outputs),
         ("digits", Face::Digits),
         ("dial", Face::Dial),
         ("bar", Face::Bar),
         ("trend", Face::Trend),
         ("lamp", Face::Lamp),
+        ("outputs", Face::Outputs),
     ];
     let face_item = section.get("as", sink);
     let face = face_item.map(|item| item.word(&faces, sink));

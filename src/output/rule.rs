@@ -5,7 +5,7 @@
 //! After `longest` it is off for `rest` like after any other end, and then on again if `on` still holds: `rest` is the
 //! one time of rest that the config has. Who wants a single go writes a condition that ends, or a long `rest`.
 
-use crate::channel::{Condition, Moment, Trust};
+use crate::channel::{Condition, Moment, Trust, Value};
 use crate::config::{ChannelId, Drive, Formula};
 use crate::state::Why;
 use crate::time::{Micros, Stamp};
@@ -141,8 +141,8 @@ impl Rule {
             }
             Kind::Follow { from, points, rest_at } => {
                 let value = moment.channels.get(from.index()).map(|shown| shown.value);
-                let trust = value.map_or(Trust::Missing, |value| value.trust());
-                let (value, why) = match (held, value.and_then(|value| value.good())) {
+                let trust = value.map_or(Trust::Missing, Value::trust);
+                let (value, why) = match (held, value.and_then(Value::good)) {
                     (Some(why), _) => (0.0, why),
                     (None, Some(value)) => (straight(points, value), Why::Follows),
                     (None, None) => (*rest_at, Why::Untrusted(*from, trust)),

@@ -3,4 +3,5 @@
 mod playing;
 mod reading;
 mod reloading;
+mod switching;
 mod writing;

@@ -16,5 +16,6 @@ mod replaying;
 mod same;
 mod seat;
 mod starting;
+mod switching;
 mod trouble;
 mod usage;
