@@ -1,7 +1,7 @@
 //! kickpanel: raw counts from a microcontroller become values that can be trusted, shown, recorded and explained.
 //!
 //! Owns nothing but the list of rooms. Arrows go one way: `cli` → tasks (`link`, `record`, `screen`) → core
-//! (`pipeline` → `watch` → `channel` → `wire`, `sensor`, `circuit`) → `unit`. The map is in DEVELOPERS.md.
+//! (`pipeline` → `output`, `watch` → `channel` → `wire`, `sensor`, `circuit`) → `unit`. The map is in DEVELOPERS.md.
 
 pub mod channel;
 pub mod circuit;
@@ -11,6 +11,7 @@ pub mod controller;
 pub mod drive;
 pub mod export;
 pub mod link;
+pub mod output;
 pub mod overview;
 pub mod pattern;
 pub mod pipeline;

@@ -7,7 +7,7 @@ use kickpanel::config::{self, LinkId};
 use kickpanel::pipeline::{Outcome, Pipeline};
 use kickpanel::state::Shared;
 use kickpanel::time::Stamp;
-use kickpanel::wire::{Decoder, Form, Piece, Splitter, seal};
+use kickpanel::wire::{Decoder, Form, Piece, Pin, Splitter, seal};
 
 /// A line of an engine at work, each second with one that carries a field less.
 fn line(number: u32) -> String {
@@ -18,7 +18,7 @@ fn line(number: u32) -> String {
         line += &format!(",\"a{pin}\":{}", wave(pin));
     }
     line += &format!(",\"p2\":[{},{},9820,10240],\"p3\":[{},{}]", 81_230 + number * 2, t - 201, 1_204 + number, t - 99);
-    line += &format!(",\"d4\":{}", number / 50 % 2);
+    line += &format!(",\"d4\":{},\"d7\":1,\"f9\":40000", number / 50 % 2);
     seal(&mut line);
     line
 }
@@ -27,16 +27,23 @@ fn line(number: u32) -> String {
 fn ten_thousand_usual_lines_allocate_nothing_on_their_way_to_the_readers() {
     let text = include_str!("suite/pipeline/lorry.toml");
     let more = "\n[channel.trend]\nformula = \"rate(oil, 3) + mean(feed, 2)\"\n";
-    let model = config::load(&format!("{text}{more}")).model.unwrap();
+    let outputs = "\n[output.fan]\npin = \"d7\"\non = \"rate(oil) > 0\"\noff_if = \"mean(feed, 1) < 0\"\nlongest = \"3 s\"\narmed = true\n\
+        [output.needle]\npin = \"f9\"\nfrom = \"oil\"\npoints = [[0, \"0 Hz\"], [8, \"80 Hz\"]]\narmed = true\n";
+    let model = config::load(&format!("{text}{more}{outputs}")).model.unwrap();
     let mut pipeline = Pipeline::new(Arc::new(model));
     let shared = Shared::new(pipeline.snapshot().clone());
     let lines: Vec<String> = (0..11_000).map(line).collect();
-    let mut heard = 0;
+    let set = kickpanel::wire::set(&[(Pin::parse("d7").unwrap(), 1)], 1000).unwrap().remove(0);
+    let (mut heard, mut switched) = (0, 0);
     let mut run = |from: usize, to: usize| {
         for (number, line) in (0_i64..).zip(&lines).skip(from).take(to - from) {
             let now = Stamp(number * 20_000);
             let outcome = pipeline.line(LinkId(0), now, line.as_bytes(), &mut |_| heard += 1);
             assert_eq!(outcome, Outcome::Reading);
+            if number % 15 == 0 {
+                pipeline.sent(LinkId(0), now.after(5_000), set.as_bytes(), &mut |_| heard += 1);
+            }
+            switched += usize::from(pipeline.snapshot().outputs[0].wanted == 1);
             pipeline.tick(now.after(10_000), &mut |_| heard += 1);
             shared.publish(pipeline.snapshot());
         }
@@ -45,6 +52,7 @@ fn ten_thousand_usual_lines_allocate_nothing_on_their_way_to_the_readers() {
     let counted = allocation_counter::measure(|| run(1000, 11_000));
     assert_eq!((counted.count_total, counted.bytes_total), (0, 0));
     assert!(heard > 0, "alarms came and went on the way");
+    assert!(switched > 0, "an output was on");
 }
 
 #[test]

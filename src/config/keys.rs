@@ -252,7 +252,7 @@ groups! {
     /// A cell.
     CELL = "cell", "a cell of a page", [
         "show": "the channel, or a list of them for a trend",
-        "as": "digits, dial, bar, trend or lamp",
+        "as": "digits, dial, bar, trend or lamp; outputs shows all outputs and no channel",
         "wide": "its share of the row's width",
         "last": "stretch of time that a trend shows",
     ];

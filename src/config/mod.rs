@@ -143,8 +143,11 @@ fn model(top: &Section<'_>, text: &str, sink: &mut Sink) -> Option<Model> {
     let danger = danger_span(top, sink);
     alarms::check_share_of_danger(&channels.alarms, danger, sink);
     let events = events::read(top, &channels.names, text, sink);
-    let pages = pages::read(top, &channels, sink);
-    let outputs = outputs::read(top, &channels, &links, text, sink);
+    let mut pages = pages::read(top, &channels, sink);
+    let outputs = outputs::read(top, &channels, &mut links, text, sink);
+    if !outputs.is_empty() {
+        pages::show_outputs(&mut pages, !top.has("page"));
+    }
     let Channels { list, order, alarms, .. } = channels;
     let channels = list.into_iter().collect::<Option<Vec<_>>>()?;
     Some(Model { name, links: links.list, record, trust, channels, order, alarms, events, pages, outputs })

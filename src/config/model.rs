@@ -424,7 +424,7 @@ pub struct Page {
 /// One place on a page.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Cell {
-    /// What it shows: one channel, or several on a trend.
+    /// What it shows: one channel, or several on a trend; none where it shows the outputs.
     pub show: Vec<ChannelId>,
     /// How.
     pub face: Face,
@@ -447,6 +447,8 @@ pub enum Face {
     Trend,
     /// On or off.
     Lamp,
+    /// All outputs in rows; shows no channel.
+    Outputs,
 }
 
 /// A pin that is switched or driven by rule.
@@ -458,6 +460,8 @@ pub struct Output {
     pub link: LinkId,
     /// The pin, of a kind that can be driven.
     pub pin: Pin,
+    /// The field by which the controller reports what the pin really does.
+    pub field: FieldId,
     /// What it does.
     pub drive: Drive,
     /// Sent at all; else only computed and shown.

@@ -24,7 +24,7 @@ const MOST_POINTS: usize = 64;
 pub(super) fn read(
     top: &Section<'_>,
     channels: &Channels<'_>,
-    links: &Links,
+    links: &mut Links,
     text: &str,
     sink: &mut Sink,
 ) -> Vec<Output> {
@@ -72,7 +72,7 @@ fn field_name(links: &Links, link: LinkId, field: FieldId) -> Option<&str> {
 fn output(
     named: &Named<'_>,
     channels: &Channels<'_>,
-    links: &Links,
+    links: &mut Links,
     taken: &mut Vec<Taken>,
     text: &str,
     sink: &mut Sink,
@@ -90,7 +90,9 @@ fn output(
     let drive =
         if is_switch { switch(section, &channels.names, text, sink) } else { follow(section, channels, is_duty, sink) };
     let (link, pin) = pin?;
-    Some(Output { name: named.name.to_owned(), link, pin, drive: drive?, armed })
+    // Readings carry what the pin really does under its own name.
+    let field = links.field(link, &pin.to_string());
+    Some(Output { name: named.name.to_owned(), link, pin, field, drive: drive?, armed })
 }
 
 fn pin(item: &Item<'_>, name: &str, links: &Links, taken: &mut Vec<Taken>, sink: &mut Sink) -> Option<(LinkId, Pin)> {

@@ -36,6 +36,20 @@ pub(super) fn read(top: &Section<'_>, channels: &Channels<'_>, sink: &mut Sink) 
     if pages.is_empty() { vec![automatic(&channels.list)] } else { pages }
 }
 
+/// Outputs are always to be seen: in rows of their own on the automatic page, else on a page of their own behind the
+/// others, unless a page has them.
+pub(super) fn show_outputs(pages: &mut Vec<Page>, is_automatic: bool) {
+    let has = |page: &Page| page.rows.iter().flatten().any(|cell| cell.face == Face::Outputs);
+    if pages.iter().any(has) {
+        return;
+    }
+    let row = vec![Cell { show: Vec::new(), face: Face::Outputs, wide: 1, last: LAST }];
+    match pages.last_mut().filter(|_| is_automatic) {
+        Some(page) => page.rows.push(row),
+        None => pages.push(Page { name: "Outputs".to_owned(), rows: vec![row] }),
+    }
+}
+
 fn page(at: usize, section: &Section<'_>, channels: &Channels<'_>, sink: &mut Sink) -> Page {
     section.only(&keys::PAGE, sink);
     let name = section.get("name", sink).and_then(|item| item.label(NAME_COLUMNS, "\"Road\"", sink));
@@ -55,17 +69,21 @@ fn cells(row: &Item<'_>, channels: &Channels<'_>, sink: &mut Sink) -> Vec<Cell> 
 fn cell(item: &Item<'_>, channels: &Channels<'_>, sink: &mut Sink) -> Option<Cell> {
     let section = item.table("{ show = \"rpm\" }", sink)?;
     section.only(&keys::CELL, sink);
-    let show_item = section.require("show", "\"rpm\"", sink);
-    let show = show_item.and_then(|item| show(&item, channels, sink));
     let faces = [
         ("digits", Face::Digits),
         ("dial", Face::Dial),
         ("bar", Face::Bar),
         ("trend", Face::Trend),
         ("lamp", Face::Lamp),
+        ("outputs", Face::Outputs),
     ];
     let face_item = section.get("as", sink);
     let face = face_item.map(|item| item.word(&faces, sink));
+    let is_outputs = face == Some(Some(Face::Outputs));
+    let show = if is_outputs { Some(Vec::new()) } else { shown(&section, channels, sink) };
+    if is_outputs && section.has("show") {
+        sink.error(section.key_span("show"), "`show` has no place here", "a cell of outputs shows all of them");
+    }
     let wide = section.get("wide", sink).map_or(Some(1), |item| item.integer(1, 16, "2", sink));
     let last = section.get("last", sink).map_or(Some(LAST), |item| item.time(SECOND, 86_400 * SECOND, sink));
     let show = show?;
@@ -75,6 +93,11 @@ fn cell(item: &Item<'_>, channels: &Channels<'_>, sink: &mut Sink) -> Option<Cel
     };
     check_face(&section, face, &show, channels, sink);
     Some(Cell { show, face, wide: u16::try_from(wide?).unwrap_or(1), last: last? })
+}
+
+fn shown(section: &Section<'_>, channels: &Channels<'_>, sink: &mut Sink) -> Option<Vec<ChannelId>> {
+    let item = section.require("show", "\"rpm\"", sink)?;
+    show(&item, channels, sink)
 }
 
 fn show(item: &Item<'_>, channels: &Channels<'_>, sink: &mut Sink) -> Option<Vec<ChannelId>> {

@@ -12,6 +12,7 @@ use tokio::sync::mpsc;
 
 use super::engine::Engine;
 use super::reload::Changed;
+use super::run::disarmed;
 use super::teller::Teller;
 use crate::config::SharedModel;
 use crate::link::{self, Surroundings};
@@ -23,6 +24,10 @@ use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 
 /// The longest that nothing is looked at.
 const LOOK: Micros = 200 * MILLISECOND;
+/// The second press that frees locked outputs comes within this.
+const CONFIRM: Micros = 5 * SECOND;
+/// And not sooner than this: a key that is held down repeats itself.
+const NO_REPEAT: Micros = 600 * MILLISECOND;
 /// How long a sentence about something done stays on the screen.
 const TOLD_FOR: Micros = 4 * SECOND;
 
@@ -39,8 +44,12 @@ pub(super) struct Attendant {
     /// When the sentence on the screen goes away by itself.
     told_until: Option<Stamp>,
     marks: u32,
+    /// When the key that frees locked outputs was pressed once.
+    pressed: Option<Stamp>,
     /// The time of day could be trusted once.
     dated: bool,
+    /// Nothing is ever armed: the controller is a simulated one.
+    rehearses: bool,
 }
 
 impl Attendant {
@@ -51,10 +60,23 @@ impl Attendant {
         wishes: mpsc::UnboundedReceiver<Command>,
         configs: Option<mpsc::UnboundedReceiver<Changed>>,
         control: Option<Control>,
+        rehearses: bool,
     ) -> Self {
         let dated = record::is_trusted(system::wall());
         let teller = Teller::default();
-        Self { engine, clock, wishes, configs, control, teller, told_until: None, marks: 0, dated }
+        Self {
+            engine,
+            clock,
+            wishes,
+            configs,
+            control,
+            teller,
+            told_until: None,
+            marks: 0,
+            pressed: None,
+            dated,
+            rehearses,
+        }
     }
 
     /// Returns when the drive is to end, by one of `signals` too; an error where it cannot go on.
@@ -65,6 +87,7 @@ impl Attendant {
                 () = signals.any() => return Ok(()),
                 wish = self.wishes.recv() => match wish {
                     Some(Command::Mark) => self.mark(),
+                    Some(Command::FreeOutputs) => self.free_outputs(),
                     // Without a screen nobody wishes anything, and nobody ends the drive by that.
                     None if self.control.is_none() => self.wishes = mpsc::unbounded_channel().1,
                     Some(Command::Quit) | None => return Ok(()),
@@ -78,8 +101,8 @@ impl Attendant {
 
     /// When something is due; at the latest after [`LOOK`].
     fn next_look(&self) -> Stamp {
-        let latest = self.clock.now().after(LOOK);
-        self.engine.borrow().due().map_or(latest, |due| due.min(latest))
+        let (now, engine) = (self.clock.now(), self.engine.borrow());
+        engine.due().into_iter().chain(engine.renewal(now)).fold(now.after(LOOK), Stamp::min)
     }
 
     fn look(&mut self) -> anyhow::Result<()> {
@@ -115,6 +138,27 @@ impl Attendant {
         self.say(&format!("mark {} at {}:{:02}", self.marks, seconds / 60, seconds % 60));
     }
 
+    /// What is locked is freed by two presses: nothing is switched by one key.
+    fn free_outputs(&mut self) {
+        let (now, locked) = (self.clock.now(), self.engine.borrow().locked());
+        if locked == 0 {
+            self.pressed = None;
+            return self.say("no output is locked");
+        }
+        match self.pressed.map(|pressed| now.since(pressed)) {
+            Some(0..NO_REPEAT) => {}
+            Some(NO_REPEAT..=CONFIRM) => {
+                self.pressed = None;
+                self.engine.borrow_mut().free_outputs(now);
+                self.say("locked outputs are free: they may switch on by their rules");
+            }
+            _ => {
+                self.pressed = Some(now);
+                self.say("cause found? hands off the wiring? press u once more to free the locked outputs");
+            }
+        }
+    }
+
     /// Tells something that was done; it goes away by itself.
     fn say(&mut self, text: &str) {
         self.told_until = Some(self.clock.now().after(TOLD_FOR));
@@ -146,6 +190,7 @@ impl Attendant {
     }
 
     fn take(&mut self, model: SharedModel, text: &str) {
+        let model = if self.rehearses { disarmed(&model) } else { model };
         self.engine.borrow_mut().reload(self.clock.now(), Arc::clone(&model), text);
         if let Some(control) = &self.control {
             control.reload(model);

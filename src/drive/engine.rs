@@ -5,13 +5,15 @@ use std::time::Duration;
 
 use tokio::sync::mpsc;
 
+use super::leases::{Leases, Order};
 use crate::config::{LinkId, Model, SharedModel};
 use crate::link::{Event, Outgoing, Sink};
+use crate::output::words;
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{Mark, Recorder, Told};
 use crate::state::{LinkState, Shared, Snapshot, Trouble};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
-use crate::watch::Change;
+use crate::watch::{Change, Raised};
 use crate::wire::{Form, Piece, Reject, Splitter, ask_hello};
 
 /// After so long without bytes, what is held may have become stale.
@@ -35,6 +37,10 @@ pub struct Engine {
     published: Stamp,
     /// Alarms that began or ended with the line at hand; kept here so that its memory is reused.
     changes: Vec<Change>,
+    /// What the armed outputs were told; empty where nothing may ever be sent.
+    leases: Leases,
+    /// What was last noted of each output.
+    noted: Vec<u32>,
 }
 
 impl std::fmt::Debug for Engine {
@@ -53,6 +59,8 @@ impl Engine {
     ) -> Self {
         let links = model.links.len();
         Self {
+            leases: Leases::new(&model),
+            noted: vec![0; model.outputs.len()],
             pipeline: Pipeline::new(model),
             splitters: (0..links).map(|_| Splitter::new()).collect(),
             recorder,
@@ -69,6 +77,11 @@ impl Engine {
     /// When [`Engine::tick`] has something to do at the earliest, on the computer's timeline.
     pub fn due(&self) -> Option<Stamp> {
         self.pipeline.due()
+    }
+
+    /// When a lease is to be renewed, at the earliest.
+    pub fn renewal(&self, now: Stamp) -> Option<Stamp> {
+        self.leases.due(now)
     }
 
     /// What is known now.
@@ -97,6 +110,7 @@ impl Engine {
     /// Time passed: what is stale, silent or due, and what the recorder says.
     pub fn tick(&mut self, now: Stamp) {
         let mut changed = self.pass(now);
+        self.renew(now);
         changed |= self.note_recorder();
         // Ages are shown in seconds and go on while nothing else happens.
         if changed || now.since(self.published) >= SECOND {
@@ -124,12 +138,17 @@ impl Engine {
             recorder.config(now, text);
         }
         self.pipeline.reload(now, model);
+        self.noted.clear();
+        self.noted.resize(self.pipeline.model().outputs.len(), 0);
+        let (leases, commands) = (&mut self.leases, &self.commands);
+        leases.reload(self.pipeline.model(), &mut |order| hand_over(commands, now, order));
         for (index, link) in (0_u8..).zip(&self.pipeline.snapshot().links) {
             if link.state != LinkState::Down {
                 // Where the form is another, the controller has not been asked yet.
                 self.ask_hello(LinkId(index), now);
             }
         }
+        self.renew(now);
         self.note_recorder();
         self.shared.reset(self.pipeline.snapshot());
         self.publish();
@@ -139,6 +158,56 @@ impl Engine {
     pub fn config_mistakes(&mut self, count: u32) {
         self.pipeline.snapshot_mut().config_mistakes = count;
         self.publish();
+    }
+
+    /// How many outputs are locked.
+    pub fn locked(&self) -> usize {
+        self.snapshot().outputs.iter().filter(|shown| shown.is_locked()).count()
+    }
+
+    /// A person frees the outputs that are locked.
+    pub fn free_outputs(&mut self, now: Stamp) {
+        self.pass(now);
+        self.note(now, None, &Told::Freed);
+        self.with_changes(now, |pipeline, on_change| pipeline.free_outputs(now, on_change));
+        self.publish();
+    }
+
+    /// The drive ends: everything that may be on is told to rest. Nothing is sent after that.
+    pub fn rest(&mut self, now: Stamp) {
+        let (leases, commands) = (&mut self.leases, &self.commands);
+        leases.rest(now, &mut |order| hand_over(commands, now, order));
+        for place in 0..self.noted.len() {
+            self.note_output(now, place, 0, "the drive ends");
+        }
+    }
+
+    /// Sends what is decided, as far as it is to be sent now.
+    fn renew(&mut self, now: Stamp) {
+        let (leases, commands) = (&mut self.leases, &self.commands);
+        let outputs = &self.pipeline.snapshot().outputs;
+        leases.step(now, self.pipeline.decided(), outputs, &mut |order| hand_over(commands, now, order));
+    }
+
+    /// Writes down which armed outputs were switched.
+    fn note_outputs(&mut self, now: Stamp) {
+        for place in 0..self.noted.len() {
+            let Some(shown) = self.pipeline.snapshot().outputs.get(place).copied() else { return };
+            // A value that is followed stands in the lines that were sent.
+            if (shown.wanted == 0) != (self.noted[place] == 0) {
+                let why = words::why(self.pipeline.model(), &shown, now);
+                self.note_output(now, place, shown.wanted, &why);
+            }
+        }
+    }
+
+    fn note_output(&mut self, now: Stamp, place: usize, value: u32, why: &str) {
+        let before = std::mem::replace(&mut self.noted[place], value);
+        let output = &self.pipeline.model().outputs[place];
+        if before != value && output.armed {
+            let value = words::number(output.pin, value);
+            self.note(now, None, &Told::Output { name: &output.name, value, why });
+        }
     }
 
     /// Ends the recording well, waiting at most a moment for the disk: call it last.
@@ -167,6 +236,7 @@ impl Engine {
         let mut news = false;
         splitter.push(bytes, &mut |piece| news |= self.piece(link, now, piece));
         self.splitters[link.index()] = splitter;
+        self.renew(now);
         if news {
             self.publish();
         }
@@ -202,25 +272,43 @@ impl Engine {
             self.note_alarm(now, change);
         }
         self.changes = changes;
+        self.note_outputs(now);
         answer
     }
 
     fn note_alarm(&self, now: Stamp, change: Change) {
         let model = self.pipeline.model();
-        let alarm = &model.alarms[change.alarm];
-        let told = Told::Alarm {
-            channel: &model.channels[alarm.channel.index()].name,
-            state: if change.active { "on" } else { "off" },
-            level: alarm.level.name(),
-            value: change.value,
-        };
-        self.note(now, None, &told);
+        let state = if change.active { "on" } else { "off" };
+        match change.raised {
+            Raised::Limit(place) => {
+                let alarm = &model.alarms[place];
+                let channel = Some(model.channels[alarm.channel.index()].name.as_str());
+                let (level, value) = (alarm.level.name(), change.value);
+                self.note(now, None, &Told::Alarm { channel, output: None, why: None, state, level, value });
+            }
+            Raised::Fault(place) => {
+                let Some(fault) = self.pipeline.snapshot().faults.get(place) else { return };
+                let Some(told) = words::Told::of(model, fault) else { return };
+                let (output, why) = (Some(told.name.as_str()), Some(told.what.as_str()));
+                let level = fault.level.name();
+                self.note(now, None, &Told::Alarm { channel: None, output, why, state, level, value: None });
+            }
+        }
     }
 
     fn record(&self, now: Stamp, link: LinkId, mark: Mark, bytes: &[u8]) {
         if let Some(recorder) = &self.recorder {
             recorder.line(now, &self.pipeline.model().links[link.index()].name, mark, bytes);
         }
+    }
+
+    /// A command went: recorded, and told to the core as a replay of the recording will.
+    fn went(&mut self, link: LinkId, now: Stamp, line: &[u8]) {
+        self.record(now, link, Mark::Sent, line);
+        self.with_changes(now, |pipeline, on_change| {
+            pipeline.pass(now, on_change);
+            pipeline.sent(link, now, line, on_change);
+        });
     }
 
     fn note(&self, now: Stamp, link: Option<LinkId>, told: &Told<'_>) {
@@ -249,7 +337,7 @@ impl Sink for Engine {
     fn event(&mut self, link: LinkId, now: Stamp, event: Event<'_>) {
         match event {
             Event::Bytes(bytes) => self.received(link, now, bytes),
-            Event::Sent(line) => self.record(now, link, Mark::Sent, line.strip_suffix(b"\n").unwrap_or(line)),
+            Event::Sent(line) => self.went(link, now, line.strip_suffix(b"\n").unwrap_or(line)),
             Event::Up { .. } => {
                 self.opened[link.index()] = true;
                 self.splitters[link.index()].reset();
@@ -258,6 +346,7 @@ impl Sink for Engine {
                 self.pipeline.link_up(link, now);
                 self.pipeline.snapshot_mut().links[link.index()].trouble = None;
                 self.ask_hello(link, now);
+                self.note_outputs(now);
                 self.publish();
             }
             Event::Down(trouble) => {
@@ -268,6 +357,8 @@ impl Sink for Engine {
                 self.pass(now);
                 self.pipeline.link_down(link, now);
                 self.pipeline.snapshot_mut().links[link.index()].trouble = Some(trouble);
+                self.note_outputs(now);
+                self.renew(now);
                 self.publish();
             }
             Event::Silent => {
@@ -276,6 +367,14 @@ impl Sink for Engine {
             }
         }
     }
+}
+
+/// Gives `order` to its link. An off goes behind whatever waits; anything else only where nothing does, so that no old
+/// order ever stands in front of a newer one.
+fn hand_over(commands: &[mpsc::Sender<Outgoing>], now: Stamp, order: Order) -> bool {
+    let Some(sender) = commands.get(order.link.index()) else { return false };
+    let free = sender.capacity() == sender.max_capacity();
+    (order.off || free) && sender.try_send(Outgoing { made: now, bytes: order.line.into_bytes() }).is_ok()
 }
 
 /// Whether waiting for it is of no use.

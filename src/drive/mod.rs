@@ -6,6 +6,7 @@
 
 mod attendant;
 mod engine;
+mod leases;
 mod reload;
 mod run;
 mod simulate;

@@ -77,7 +77,10 @@ struct Given {
 }
 
 /// Drives until the user or a signal ends it. Blocks the calling thread, which draws.
-pub fn run(plan: Plan) -> anyhow::Result<Ending> {
+pub fn run(mut plan: Plan) -> anyhow::Result<Ending> {
+    if plan.simulated.is_some() {
+        plan.model = disarmed(&plan.model);
+    }
     let clock = Clock::start();
     let runtime = Builder::new_current_thread().enable_all().build().context("cannot start the tasks")?;
     // Before the terminal is taken by this thread: a signal that finds it taken must find somebody who gives it back.
@@ -122,6 +125,13 @@ pub fn run(plan: Plan) -> anyhow::Result<Ending> {
     })
 }
 
+/// `model` with no output armed: only a real drive switches anything.
+pub(super) fn disarmed(model: &SharedModel) -> SharedModel {
+    let mut model = Arc::unwrap_or_clone(Arc::clone(model));
+    model.outputs.iter_mut().for_each(|output| output.armed = false);
+    Arc::new(model)
+}
+
 /// Everything but the screen, on the calling thread.
 fn engine_thread(runtime: &Runtime, given: Given) -> anyhow::Result<()> {
     LocalSet::new().block_on(runtime, drive(given))
@@ -135,6 +145,7 @@ async fn drive(given: Given) -> anyhow::Result<()> {
         let program = format!("kickpanel {}", env!("CARGO_PKG_VERSION"));
         Recorder::start(folder, Setup { program, config: plan.text, wall: Some(system::wall()) }, clock)
     });
+    let rehearses = plan.simulated.is_some();
     let (stop, stopped) = watch::channel(false);
     let (senders, receivers): (Vec<_>, Vec<_>) = plan.model.links.iter().map(|_| mpsc::channel(COMMANDS)).unzip();
     let engine = Rc::new(RefCell::new(Engine::new(Arc::clone(&plan.model), recorder, shared, senders)));
@@ -147,8 +158,9 @@ async fn drive(given: Given) -> anyhow::Result<()> {
     let configs =
         plan.path.map(|path| reload::watch(path, known, clock)).transpose().context("cannot watch the config file")?;
     // A task of its own: what waits here is polled whenever any task of this thread wakes, for each piece of a line.
-    let attendant = Attendant::new(Rc::clone(&engine), clock, wishes, configs, control);
+    let attendant = Attendant::new(Rc::clone(&engine), clock, wishes, configs, control, rehearses);
     let ended = tokio::task::spawn_local(attendant.attend(signals)).await;
+    engine.borrow_mut().rest(clock.now());
     let _ = stop.send(true);
     for task in tasks {
         // A task that panicked has been told of already; the recording must be closed all the same.

@@ -3,7 +3,8 @@
 use std::io::Write as _;
 
 use crate::config::Model;
-use crate::state::{LinkState, Recording, Snapshot, Trouble, WhyStopped};
+use crate::output::words;
+use crate::state::{FaultShown, LinkState, Recording, Snapshot, Trouble, WhyStopped};
 use crate::text::safe;
 
 /// What was told last.
@@ -11,6 +12,7 @@ use crate::text::safe;
 pub(super) struct Teller {
     links: Vec<Option<(LinkState, Option<Trouble>)>>,
     recording: Option<Recording>,
+    faults: Vec<FaultShown>,
 }
 
 impl Teller {
@@ -25,6 +27,9 @@ impl Teller {
                 Self::line(&format!("link {}: {}", link.name, state(is)));
             }
         }
+        if self.faults != snapshot.faults {
+            self.faults(model, snapshot);
+        }
         if self.recording != Some(snapshot.recording) {
             self.recording = Some(snapshot.recording);
             match snapshot.recording {
@@ -33,6 +38,17 @@ impl Teller {
                 Recording::Stopped(why) => Self::line(&format!("recording stopped: {}; driving goes on", stopped(why))),
             }
         }
+    }
+
+    /// Tells the alarms without a limit that began.
+    fn faults(&mut self, model: &Model, snapshot: &Snapshot) {
+        for (place, fault) in snapshot.faults.iter().enumerate().filter(|(_, fault)| fault.active) {
+            let known = self.faults.get(place) == Some(fault);
+            if let Some(told) = words::Told::of(model, fault).filter(|_| !known) {
+                Self::line(&format!("{}: {}: {}. {}", fault.level.name(), told.name, told.what, told.remedy));
+            }
+        }
+        self.faults.clone_from(&snapshot.faults);
     }
 
     /// One line of text; nothing where it is empty.

@@ -1,6 +1,6 @@
 //! The one way from line to snapshot. Live driving, replay, export, demo and the tests all go through here.
 //!
-//! Owns the order of things: decode, join clocks, channels, alarms, snapshot. A plain struct and plain functions: no
+//! Owns the order of things: decode, join clocks, channels, alarms, outputs, snapshot. A plain struct and plain functions: no
 //! clock, no file, no task. Times come in as arguments, so a simulated day runs in seconds and a recording replayed
 //! gives bit for bit what was shown on the road.
 
@@ -9,6 +9,7 @@ mod rows;
 
 use crate::channel::{Bank, Moment, When};
 use crate::config::{ChannelId, Cold, LinkId, Model, Sensor, SharedModel, Source};
+use crate::output::Rules;
 use crate::state::{AlarmShown, LinkShown, Shown, Snapshot};
 use crate::time::{Micros, Stamp};
 use crate::watch::{Change, Watch};
@@ -51,11 +52,14 @@ pub struct Pipeline {
     rows: Rows,
     bank: Bank,
     watch: Watch,
+    outputs: Rules,
     snapshot: Snapshot,
     /// Whether the last step was a line.
     line: bool,
     /// When it was last told anything.
     told: Stamp,
+    /// Up to when everything that was due has been done, so that what is decided holds.
+    passed: Stamp,
 }
 
 /// The most instants that [`Pipeline::pass`] goes through at once. Far more than a silence makes due.
@@ -69,9 +73,11 @@ impl Pipeline {
             rows: Rows::new(&model),
             bank: Bank::new(&model),
             watch: Watch::new(&model),
+            outputs: Rules::new(&model),
             snapshot: empty(&model),
             line: false,
             told: Stamp(0),
+            passed: Stamp(0),
             model,
         }
     }
@@ -86,11 +92,19 @@ impl Pipeline {
     ///
     /// What came over the links goes on where it stands, since no config changes that: by the link's name, whether it is
     /// open, what was counted, what the controller said of itself and its clock, and so the time of exports. Everything
-    /// that a config gives its meaning begins anew: supply, values, windows, rates, smoothing, freshness and alarms. A link
+    /// that a config gives its meaning begins anew: supply, values, windows, rates, smoothing, freshness and alarms. Outputs
+    /// are off at that instant and rest; what is known of their pins goes on (see [`Rules::go_on_from`]). A link
     /// whose form or clock is another keeps its counts, and its clock is joined where its next reading comes.
     pub fn reload(&mut self, now: Stamp, model: SharedModel) {
         let before = std::mem::replace(self, Self::new(model));
         let mut joined = false;
+        let old_link = |model: &Model, link: LinkId| {
+            let name = &model.links.get(link.index())?.name;
+            let place = before.model.links.iter().position(|old| old.name == *name)?;
+            u8::try_from(place).ok().map(LinkId)
+        };
+        let faults = (self.snapshot.faults.as_mut_slice(), before.snapshot.faults.as_slice());
+        self.outputs.go_on_from(&before.outputs, now, |link| old_link(&self.model, link), faults);
         for (place, link) in self.model.links.iter().enumerate() {
             let Some(old) = before.model.links.iter().position(|old| old.name == link.name) else { continue };
             let goes_on = self.lanes[place].go_on_from(&before.lanes[old]);
@@ -105,6 +119,10 @@ impl Pipeline {
         (shown.recording, shown.player) = (recording, player);
         shown.channels.iter_mut().for_each(|channel| channel.since = now);
         shown.alarms.iter_mut().for_each(|alarm| alarm.since = now);
+        for (link, lane) in (0_u8..).zip(&self.lanes) {
+            self.outputs.hello(LinkId(link), lane.decoder.hello());
+        }
+        self.decide(now, self.snapshot.at, false, &mut |_| {});
     }
 
     /// Takes one line without its LF that arrived over `link` at `now`. Allocates nothing for a usual reading.
@@ -135,6 +153,7 @@ impl Pipeline {
             Ok(Decoded::Header) => (Outcome::Nothing, None),
             Ok(Decoded::Hello(hello)) => {
                 lane.adc_max = f64::from(hello.adc_max);
+                self.outputs.hello(link, Some(hello));
                 (Outcome::Hello, None)
             }
             Ok(Decoded::Reading(reading)) if reading.repeated => (Outcome::Repeated, None),
@@ -144,6 +163,7 @@ impl Pipeline {
                 }
                 self.bank.begin(link, now, channels);
                 self.bank.take(link, lane.adc_max, reading, now, channels);
+                self.outputs.hear(link, reading, now);
                 (Outcome::Reading, Some(self.rows.place(link, reading.at, now)))
             }
             Err(reject) => (Outcome::Refused(reject), None),
@@ -168,7 +188,7 @@ impl Pipeline {
     pub fn link_up(&mut self, link: LinkId, now: Stamp) {
         if let Some(lane) = self.lanes.get_mut(link.index()) {
             lane.up(now, &mut self.snapshot.links[link.index()]);
-            (self.snapshot.now, self.snapshot.version) = (now, self.snapshot.version + 1);
+            self.linked(now);
         }
     }
 
@@ -176,8 +196,35 @@ impl Pipeline {
     pub fn link_down(&mut self, link: LinkId, now: Stamp) {
         if let Some(lane) = self.lanes.get_mut(link.index()) {
             lane.down(now, &mut self.snapshot.links[link.index()]);
-            (self.snapshot.now, self.snapshot.version) = (now, self.snapshot.version + 1);
+            self.linked(now);
         }
+    }
+
+    /// A line went to the controller of `link`: what it sets is what the outputs were told.
+    pub fn sent(&mut self, link: LinkId, now: Stamp, line: &[u8], changed: &mut dyn FnMut(Change)) {
+        self.outputs.sent(link, now, line);
+        self.snapshot.now = now;
+        let any = self.decide(now, self.snapshot.at, false, changed);
+        self.snapshot.version += u64::from(any);
+    }
+
+    /// A person frees the outputs that are locked. True where any was.
+    pub fn free_outputs(&mut self, now: Stamp, changed: &mut dyn FnMut(Change)) -> bool {
+        let any = self.outputs.free(now);
+        self.snapshot.now = now;
+        self.snapshot.version += u64::from(any);
+        self.decide(now, self.snapshot.at, false, changed);
+        any
+    }
+
+    /// Up to when everything that was due has been done: so old is what is decided for the outputs.
+    pub fn decided(&self) -> Stamp {
+        self.passed
+    }
+
+    fn linked(&mut self, now: Stamp) {
+        (self.snapshot.now, self.snapshot.version) = (now, self.snapshot.version + 1);
+        self.decide(now, self.snapshot.at, false, &mut |_| {});
     }
 
     /// Time passed: what is stale, silent, due. True where the snapshot changed.
@@ -209,6 +256,7 @@ impl Pipeline {
             any |= self.tick(due.max(self.told), changed);
             before = Some(due);
         }
+        self.passed = self.passed.max(until);
         any
     }
 
@@ -217,7 +265,7 @@ impl Pipeline {
     pub fn due(&self) -> Option<Stamp> {
         let lanes = self.lanes.iter().zip(&self.snapshot.links).filter_map(|(lane, shown)| lane.due(shown));
         let watch = self.watch.due().and_then(|at| self.rows.stamp(at));
-        lanes.chain(self.bank.due()).chain(watch).min()
+        lanes.chain(self.bank.due()).chain(watch).chain(self.outputs.due()).min()
     }
 
     /// Up to when `channel` counts if nothing more comes, in the time of exports; `None`: nothing makes it stale.
@@ -279,6 +327,7 @@ impl Pipeline {
         let totals = self.lanes[link.index()].show(self.bank.supply(link), &mut self.snapshot.links[link.index()]);
         let when = When { at, now, line: self.line };
         self.bank.count(link, totals, when, channels);
+        self.outputs.restarted(link, totals.restarts, now);
         self.bank.settle(when, channels);
         (self.snapshot.now, self.snapshot.at) = (now, row.unwrap_or(self.snapshot.at.max(at)));
         self.snapshot.version += 1;
@@ -287,12 +336,23 @@ impl Pipeline {
 
     fn watch_over(&mut self, now: Stamp, at: Micros, changed: &mut dyn FnMut(Change)) -> bool {
         let moment = Moment { at, line: self.line, channels: &self.snapshot.channels, touched: self.bank.touched() };
-        self.watch.step(now, &moment, &mut self.snapshot.alarms, changed)
+        let any = self.watch.step(now, &moment, &mut self.snapshot.alarms, changed);
+        self.decide(now, at, self.line, changed) || any
+    }
+
+    fn decide(&mut self, now: Stamp, at: Micros, line: bool, changed: &mut dyn FnMut(Change)) -> bool {
+        let Snapshot { channels, links, outputs, faults, .. } = &mut self.snapshot;
+        let moment = Moment { at, line, channels, touched: self.bank.touched() };
+        self.passed = self.passed.max(now);
+        self.outputs.step(now, &moment, links, (outputs, faults), changed)
     }
 }
 
 fn empty(model: &Model) -> Snapshot {
+    let (outputs, faults) = Rules::shown(model);
     Snapshot {
+        outputs,
+        faults,
         channels: vec![Shown::UNKNOWN; model.channels.len()],
         links: vec![LinkShown::default(); model.links.len()],
         alarms: model

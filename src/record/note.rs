@@ -87,8 +87,15 @@ pub enum Told<'a> {
     },
     /// An alarm began or ended.
     Alarm {
-        /// The channel.
-        channel: &'a str,
+        /// The channel whose limit it is.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        channel: Option<&'a str>,
+        /// The output that it is about, where it is no limit.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        output: Option<&'a str>,
+        /// What is wrong, in words, where it is no limit.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        why: Option<&'a str>,
         /// `on` or `off`.
         state: &'a str,
         /// The level's word.
@@ -115,9 +122,13 @@ pub enum Told<'a> {
     Output {
         /// Its name.
         name: &'a str,
-        /// What it is from here on.
+        /// What it is from here on: 0 or 1, hertz, or a share.
         value: f64,
+        /// Which term decides it, in words.
+        why: &'a str,
     },
+    /// A person freed the outputs that were locked.
+    Freed,
     /// The computer got a time of day that can be trusted.
     Clock {
         /// RFC 3339.

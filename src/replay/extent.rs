@@ -69,7 +69,7 @@ impl Extent {
         let Item::Note(note) = item else { return };
         let (kind, text) = match (note.kind(), note.text("state")) {
             ("mark", _) => ("mark", note.text("text")),
-            ("alarm", Some("on")) => ("alarm", note.text("channel")),
+            ("alarm", Some("on")) => ("alarm", note.text("channel").or_else(|| note.text("output"))),
             _ => return,
         };
         if self.moments.len() < MOMENTS_MAX {

@@ -155,9 +155,19 @@ impl Feed {
                 }
                 None => self.stranger(link),
             },
+            Item::Note(note) if note.kind() == "freed" => {
+                self.pipeline.free_outputs(now, changed);
+                Fed::Other
+            }
             Item::Note(note) => self.note(note, now),
             Item::Head(head) => self.head(head, now),
-            Item::Sent(_) => Fed::Other,
+            Item::Sent(sent) => {
+                // What was sent on the road is known to the core as it was then; a replay itself sends nothing.
+                if let Some(link) = self.links.find(sent.link) {
+                    self.pipeline.sent(link, now, sent.bytes, changed);
+                }
+                Fed::Other
+            }
         }
     }
 

@@ -3,34 +3,52 @@
 //! Owns the choice of the worst alarm that sounds, and its banner: level, label, value, limit, and what to do. Others
 //! are counted, so that nothing is hidden.
 
+use std::borrow::Cow;
+
 use ratatui::layout::Rect;
 
 use super::item::{Item, Labels, alarm_shape};
 use super::look::Tone;
 use super::pen::{Pen, columns};
 use super::words::{self, Said};
-use crate::config::{Alarm, Model};
+use crate::config::{Level, Model};
+use crate::output::words::Told;
 use crate::state::Snapshot;
+use crate::watch::Raised;
 
-/// The alarms that sound, worst and oldest first, by their places in the model.
-pub fn sounding(model: &Model, snapshot: &Snapshot) -> Vec<usize> {
-    let known = snapshot.alarms.len().min(model.alarms.len());
-    let mut alarms: Vec<usize> = (0..known).filter(|at| snapshot.alarms[*at].active).collect();
-    alarms.sort_by_key(|at| (std::cmp::Reverse(snapshot.alarms[*at].level), snapshot.alarms[*at].since, *at));
-    alarms
+/// The alarms that sound, worst and oldest first.
+pub fn sounding(model: &Model, snapshot: &Snapshot) -> Vec<Raised> {
+    let limits = snapshot.alarms.iter().take(model.alarms.len()).enumerate().filter(|(_, alarm)| alarm.active);
+    let limits = limits.map(|(at, alarm)| (alarm.level, alarm.since, Raised::Limit(at)));
+    let faults = snapshot.faults.iter().enumerate().filter(|(_, fault)| fault.active);
+    let faults = faults.map(|(at, fault)| (fault.level, fault.since, Raised::Fault(at)));
+    let mut all: Vec<_> = limits.chain(faults).collect();
+    all.sort_by_key(|(level, since, raised)| (std::cmp::Reverse(*level), *since, *raised));
+    all.into_iter().map(|(.., raised)| raised).collect()
 }
 
 /// Rows that the banner of the worst of `alarms` takes on a screen of `area`.
-pub fn rows(model: &Model, alarms: &[usize], area: Rect) -> u16 {
-    let Some(alarm) = alarms.first().and_then(|at| model.alarms.get(*at)) else { return 0 };
+pub fn rows(model: &Model, snapshot: &Snapshot, alarms: &[Raised], area: Rect) -> u16 {
+    let text = match alarms.first() {
+        Some(Raised::Limit(at)) => model.alarms.get(*at).map(|alarm| columns(&alarm.text)),
+        Some(Raised::Fault(at)) => fault(model, snapshot, *at).map(|(_, told)| columns(told.remedy)),
+        None => None,
+    };
+    let Some(text) = text else { return 0 };
     // What to do is the most needed text of all: where there is room it is never cut.
-    let wraps = columns(&alarm.text) > area.width.saturating_sub(2);
+    let room = area.width.saturating_sub(2);
     match area.height {
         0 => 0,
         1..8 => 1,
-        14.. if wraps => 3,
+        20.. if u32::from(text) > 2 * u32::from(room) => 5,
+        14.. if text > room => 3,
         _ => 2,
     }
+}
+
+fn fault(model: &Model, snapshot: &Snapshot, at: usize) -> Option<(Level, Told)> {
+    let fault = snapshot.faults.get(at)?;
+    Some((fault.level, Told::of(model, fault)?))
 }
 
 /// `text` in lines of at most `width` columns, broken at blanks; the last of `most` lines takes what is left.
@@ -55,29 +73,47 @@ fn wrapped(text: &str, width: u16, most: u16) -> Vec<String> {
 /// The worst alarm that sounds.
 #[derive(Clone, Debug)]
 pub struct Banner<'a> {
-    /// The alarm.
-    pub alarm: &'a Alarm,
-    /// Its channel.
-    pub item: Item<'a>,
-    /// Its limit in words.
+    /// How bad.
+    pub level: Level,
+    /// What it is about.
+    pub label: Cow<'a, str>,
+    /// The value, or what is wrong.
+    pub value: String,
+    /// Its limit in words; empty where it has none.
     pub limit: String,
+    /// What to do.
+    pub text: &'a str,
     /// How many others sound.
     pub others: usize,
 }
 
 impl<'a> Banner<'a> {
     /// The first of `alarms`; `None` where none sounds.
-    pub fn new(model: &'a Model, labels: &'a Labels, snapshot: &Snapshot, alarms: &[usize]) -> Option<Self> {
-        let alarm = model.alarms.get(*alarms.first()?)?;
-        let item = Item::new(model, labels, snapshot, alarm.channel)?;
-        let limit = words::limit(alarm.limit, item.channel.digits);
-        Some(Self { alarm, item, limit, others: alarms.len() - 1 })
+    pub fn new(model: &'a Model, labels: &'a Labels, snapshot: &Snapshot, alarms: &[Raised]) -> Option<Self> {
+        let others = alarms.len().checked_sub(1)?;
+        match *alarms.first()? {
+            Raised::Limit(at) => {
+                let alarm = model.alarms.get(at)?;
+                let item = Item::new(model, labels, snapshot, alarm.channel)?;
+                let limit = words::limit(alarm.limit, item.channel.digits);
+                let value = match item.said {
+                    Said::Value(text) if item.unit.is_empty() => text,
+                    Said::Value(text) => format!("{text} {}", item.unit),
+                    Said::Doubt(long, _) => long,
+                };
+                Some(Self { level: alarm.level, label: item.label.into(), value, limit, text: &alarm.text, others })
+            }
+            Raised::Fault(at) => {
+                let (level, Told { name, what, remedy }) = fault(model, snapshot, at)?;
+                Some(Self { level, label: name.into(), value: what, limit: String::new(), text: remedy, others })
+            }
+        }
     }
 }
 
 /// Draws `banner` over the whole of the pen.
 pub fn draw(pen: &mut Pen<'_>, banner: &Banner<'_>) {
-    let level = banner.alarm.level;
+    let level = banner.level;
     let tone = Tone::fill(level);
     pen.clear(tone);
     let width = pen.width();
@@ -89,30 +125,25 @@ pub fn draw(pen: &mut Pen<'_>, banner: &Banner<'_>) {
     }
     first_row(&mut pen.part(row(0)), banner, tone);
     let room = pen.height().saturating_sub(1);
-    for (y, line) in (1..=room).zip(wrapped(&banner.alarm.text, width.saturating_sub(2), room)) {
+    for (y, line) in (1..=room).zip(wrapped(banner.text, width.saturating_sub(2), room)) {
         pen.part(row(y)).text(0, 0, width, &line, tone);
     }
 }
 
 /// The level's word first, then what has room, the most needed first: label, value, limit, how many more.
-fn first_row(pen: &mut Pen<'_>, Banner { alarm, item, limit, others }: &Banner<'_>, tone: Tone) {
-    let (width, level) = (pen.width(), alarm.level);
+fn first_row(pen: &mut Pen<'_>, banner: &Banner<'_>, tone: Tone) {
+    let Banner { level, label, value, limit, others, .. } = banner;
+    let width = pen.width();
     let mut end = width;
     if *others > 0 {
         let start = pen.text_before(columns(level.name()) + 1, end, 0, &format!("+{others} more"), tone);
         end = if start < end { start.saturating_sub(2) } else { end };
     }
     let mut x = pen.text(0, 0, end, &level.name().to_uppercase(), tone) + 2;
-    let value = match &item.said {
-        Said::Value(text) if item.unit.is_empty() => text.clone(),
-        Said::Value(text) => format!("{text} {}", item.unit),
-        Said::Doubt(long, _) => long.clone(),
-    };
-    let label = columns(item.label);
     // The label may be shortened, the value never.
-    let room = end.saturating_sub(x).saturating_sub(columns(&value) + 2);
-    if room >= label.min(4) {
-        x += pen.text(x, 0, room, item.label, tone) + 2;
+    let room = end.saturating_sub(x).saturating_sub(columns(value) + 2);
+    if room >= columns(label).min(4) {
+        x += pen.text(x, 0, room, label, tone) + 2;
     }
     for part in [value.as_str(), limit.as_str()] {
         if x + columns(part) <= end {

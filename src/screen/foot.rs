@@ -5,12 +5,12 @@
 
 use ratatui::layout::Rect;
 
-use super::keys::{Act, shown_keys};
+use super::keys::{Act, FREE, shown_keys};
 use super::look::{Look, Tone};
 use super::pen::{Pen, columns};
 use super::words;
 use crate::config::Model;
-use crate::state::{LinkState, PlayerShown, Recording, Snapshot};
+use crate::state::{LinkState, OutputShown, PlayerShown, Recording, Snapshot};
 
 /// A piece of a line.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -98,7 +98,7 @@ fn player_parts(player: &PlayerShown) -> Vec<Part> {
 }
 
 /// The parts of the last line: the pages, then the keys.
-pub fn keys(model: &Model, page: usize, replaying: bool) -> Vec<Part> {
+pub fn keys(model: &Model, snapshot: &Snapshot, page: usize, replaying: bool) -> Vec<Part> {
     let mut parts = Vec::new();
     for (index, known) in model.pages.iter().enumerate() {
         let here = index == page;
@@ -110,7 +110,8 @@ pub fn keys(model: &Model, page: usize, replaying: bool) -> Vec<Part> {
             act: Some(Act::Page(index)),
         });
     }
-    for (key, what, rank, act) in shown_keys(replaying) {
+    let locked = !replaying && snapshot.outputs.iter().any(OutputShown::is_locked);
+    for (key, what, rank, act) in locked.then_some(&FREE).into_iter().chain(shown_keys(replaying)) {
         parts.push(Part { text: format!("{key} {what}"), tone: Tone::Faint, rank: *rank, act: *act });
     }
     parts

@@ -17,6 +17,7 @@ use crate::state::{LinkState, Shown, Snapshot};
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Labels {
     channels: Vec<Prepared>,
+    outputs: u16,
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -41,7 +42,13 @@ impl Labels {
             links: links_of(model, ChannelId(index)),
             alarms: (0..model.alarms.len()).filter(|at| model.alarms[*at].channel == ChannelId(index)).collect(),
         };
-        Self { channels: (0_u16..).zip(&model.channels).map(prepare).collect() }
+        let outputs = u16::try_from(model.outputs.len()).unwrap_or(u16::MAX);
+        Self { channels: (0_u16..).zip(&model.channels).map(prepare).collect(), outputs }
+    }
+
+    /// How many outputs there are.
+    pub const fn outputs(&self) -> u16 {
+        self.outputs
     }
 
     /// Columns of the widest value expected, and of the unit behind it; both 0 for a channel that is not there.
@@ -125,7 +132,7 @@ impl<'a> Item<'a> {
             alarm: sounding(known, snapshot),
             limits,
             excused: is_excused(known, shown, snapshot),
-            aside: snapshot.alarms.iter().any(|alarm| alarm.active && alarm.level == Level::Danger),
+            aside: danger(snapshot),
         })
     }
 
@@ -191,6 +198,13 @@ pub const fn limit_at(limit: Limit) -> f64 {
     match limit {
         Limit::Below(at) | Limit::Above(at) => at,
     }
+}
+
+/// Whether anything is dangerous.
+fn danger(snapshot: &Snapshot) -> bool {
+    let limits = snapshot.alarms.iter().map(|alarm| (alarm.active, alarm.level));
+    let mut all = limits.chain(snapshot.faults.iter().map(|fault| (fault.active, fault.level)));
+    all.any(|it| it == (true, Level::Danger))
 }
 
 fn sounding(known: &Prepared, snapshot: &Snapshot) -> Option<Level> {

@@ -1,7 +1,7 @@
 //! Keys and taps: bytes of the terminal in, acts out.
 //!
 //! Owns the reading of key bytes and mouse reports, and what each key does. No byte sequence, however broken, does
-//! more than one key would: nothing here switches an output or deletes.
+//! more than one key would: nothing here switches or arms an output, or deletes.
 
 use crate::time::{Micros, SECOND};
 
@@ -43,6 +43,8 @@ pub enum Command {
     Quit,
     /// Put a mark into the recording.
     Mark,
+    /// Free the outputs that are locked, at the second time.
+    FreeOutputs,
     /// Stop or go on (replay).
     TogglePause,
     /// So many readings on, or back where negative (replay).
@@ -88,6 +90,9 @@ const REPLAYING: &[ShownKey] = &[
     ("q", "quit", 2, Some(Act::Quit)),
 ];
 
+/// Shown before the others while an output is locked.
+pub const FREE: ShownKey = ("u", "free outputs", 1, Some(Act::Tell(Command::FreeOutputs)));
+
 /// The keys that the last line shows.
 pub const fn shown_keys(replaying: bool) -> &'static [ShownKey] {
     if replaying { REPLAYING } else { DRIVING }
@@ -105,6 +110,7 @@ pub fn act(key: Key, replaying: bool) -> Option<Act> {
         (Key::Char(b'n'), _) => Some(Act::Night),
         (Key::Char(b' '), false) => Some(Act::HoldTrend),
         (Key::Char(b'm'), false) => tell(Command::Mark),
+        (Key::Char(b'u'), false) => tell(Command::FreeOutputs),
         (Key::Char(b' '), true) => tell(Command::TogglePause),
         (Key::Left, true) => tell(Command::JumpBy(-JUMP)),
         (Key::Right, true) => tell(Command::JumpBy(JUMP)),

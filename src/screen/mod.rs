@@ -14,6 +14,7 @@ mod glyphs;
 mod item;
 mod keys;
 mod look;
+mod outputs;
 mod painter;
 mod pen;
 mod piece;

@@ -13,6 +13,7 @@ use super::banner::{self, Banner};
 use super::foot::{self, Part};
 use super::item::{Item, list};
 use super::look::{Look, Tone};
+use super::outputs::{self, OutputRow};
 use super::pen::Pen;
 use super::widget::{Bar, Dial, Digits, Lamp, Strip, Trend};
 use crate::config::{Cell, Face};
@@ -33,6 +34,8 @@ pub enum Piece<'a> {
     },
     /// A page as plain rows.
     List(Vec<Item<'a>>),
+    /// All outputs.
+    Outputs(Vec<OutputRow>),
     /// The worst alarm.
     Banner(Banner<'a>),
     /// Sentences, a row each.
@@ -52,11 +55,13 @@ impl Piece<'_> {
                     Face::Bar => Bar { item, look }.render(area, buffer),
                     Face::Dial => Dial { item, look }.render(area, buffer),
                     Face::Lamp => Lamp { item, look }.render(area, buffer),
+                    Face::Outputs => {}
                     Face::Trend => {
                         Trend { items: &items, strips, last: cell.last, paused: held, look }.render(area, buffer);
                     }
                 }
             }
+            Self::Outputs(rows) => outputs::draw(&mut Pen::new(buffer, area, look), &rows),
             Self::List(items) => list(&mut Pen::new(buffer, area, look), items),
             Self::Banner(banner) => banner::draw(&mut Pen::new(buffer, area, look), &banner),
             Self::Told(sentences) => {
@@ -85,10 +90,11 @@ impl Piece<'_> {
                 }
                 held.hash(&mut hasher);
             }
+            Self::Outputs(rows) => rows.hash(&mut hasher),
             Self::List(items) => items.iter().for_each(|item| item.digest(false, &mut hasher)),
             Self::Banner(banner) => {
-                banner.item.digest(false, &mut hasher);
-                (banner.alarm.level, banner.limit.as_str(), &banner.alarm.text, banner.others).hash(&mut hasher);
+                let Banner { level, label, value, limit, text, others } = banner;
+                (level, label, value, limit, text, others).hash(&mut hasher);
             }
             Self::Told(sentences) => sentences.hash(&mut hasher),
             Self::Row(parts) => parts.iter().for_each(|part| (&part.text, part.tone, part.rank).hash(&mut hasher)),

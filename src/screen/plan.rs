@@ -24,8 +24,8 @@ const WORDS: u16 = 14;
 pub enum Plan {
     /// Each cell of the page with its place.
     Cells(Vec<Place>),
-    /// Every channel of the page once, in plain rows.
-    List(Vec<ChannelId>),
+    /// Every channel of the page once, in plain rows, and then the outputs where the page has them.
+    List(Vec<ChannelId>, bool),
 }
 
 /// A cell and where it lies.
@@ -59,7 +59,7 @@ impl Plan {
             return Self::list(page);
         }
         let lines = broken(page, labels, area.width);
-        match heights(page, &lines, area.height) {
+        match heights(page, labels, &lines, area.height) {
             Some((heights, gap)) => Self::Cells(places(page, &lines, area, &heights, gap)),
             None => Self::list(page),
         }
@@ -72,7 +72,8 @@ impl Plan {
                 channels.push(*id);
             }
         }
-        Self::List(channels)
+        let outputs = page.rows.iter().flatten().any(|cell| cell.face == Face::Outputs);
+        Self::List(channels, outputs)
     }
 
     /// The histories that the trends of the page need, in the order of their lanes.
@@ -151,13 +152,17 @@ fn widths(cells: &[Cell], width: u16) -> Vec<u16> {
 }
 
 /// The heights at which a cell gains something, from the least on.
-fn ladder(cell: &Cell) -> [u16; 6] {
+fn ladder(cell: &Cell, labels: &Labels) -> [u16; 6] {
     let lanes = u16::try_from(cell.show.len()).unwrap_or(u16::MAX).max(1);
     match cell.face {
         Face::Digits => [1, 2, 4, 4, 5, 6],
         Face::Bar => [1, 2, 2, 3, 3, 6],
         Face::Dial => [1, 2, 5, 6, 8, 10],
         Face::Lamp => [1, 1, 2, 2, 2, 3],
+        Face::Outputs => {
+            let rows = labels.outputs().max(1);
+            [rows, rows, rows.saturating_mul(2), rows.saturating_mul(2), rows.saturating_mul(2), rows.saturating_mul(2)]
+        }
         Face::Trend => {
             let times = |rows: u16| lanes.saturating_mul(rows).saturating_add(1);
             [lanes, lanes, times(2), times(3), times(4), times(5)]
@@ -172,14 +177,15 @@ const fn growth(face: Face) -> (u16, u16) {
         Face::Bar => (1, 9),
         Face::Dial => (3, 18),
         Face::Lamp => (0, 3),
+        Face::Outputs => (0, 0),
         Face::Trend => (3, u16::MAX),
     }
 }
 
 /// Heights of the lines and the rows between them; `None` where not even one row each fits.
-fn heights(page: &Page, lines: &[Line], height: u16) -> Option<(Vec<u16>, u16)> {
+fn heights(page: &Page, labels: &Labels, lines: &[Line], height: u16) -> Option<(Vec<u16>, u16)> {
     let cells = |line: &Line| &page.rows[line.row][line.cells.clone()];
-    let rung = |line: &Line, step: usize| cells(line).iter().map(|cell| ladder(cell)[step]).max().unwrap_or(1);
+    let rung = |line: &Line, step: usize| cells(line).iter().map(|cell| ladder(cell, labels)[step]).max().unwrap_or(1);
     let mut heights: Vec<u16> = lines.iter().map(|line| rung(line, 0)).collect();
     let total = |heights: &[u16]| heights.iter().fold(0_u16, |sum, rows| sum.saturating_add(*rows));
     if total(&heights) > height {

@@ -14,9 +14,10 @@ use super::look::{Look, Tone};
 use super::piece::{Piece, Standing};
 use super::plan::{Place, Plan};
 use super::widget::Strip;
-use super::{banner, plan};
+use super::{banner, outputs, plan};
 use crate::config::{ChannelId, Face, Model, Page};
 use crate::state::Snapshot;
+use crate::watch::Raised;
 
 /// One picture.
 #[derive(Clone, Copy, Debug)]
@@ -54,10 +55,10 @@ impl<'a> View<'a> {
         self.model.pages.get(self.page).or_else(|| self.model.pages.first())
     }
 
-    fn laid_out(&self, area: Rect) -> (Parts, Vec<usize>, Vec<(String, Tone)>) {
+    fn laid_out(&self, area: Rect) -> (Parts, Vec<Raised>, Vec<(String, Tone)>) {
         let alarms = banner::sounding(self.model, self.snapshot);
         let sentences = foot::sentences(self.model, self.snapshot, self.notices);
-        (parts(area, banner::rows(self.model, &alarms, area), sentences.len()), alarms, sentences)
+        (parts(area, banner::rows(self.model, self.snapshot, &alarms, area), sentences.len()), alarms, sentences)
     }
 
     /// The histories that drawing into `area` needs.
@@ -76,7 +77,7 @@ impl<'a> View<'a> {
             return None;
         }
         foot::tapped(
-            &foot::keys(self.model, self.page, self.replaying),
+            &foot::keys(self.model, self.snapshot, self.page, self.replaying),
             self.look,
             row.width.saturating_sub(2 * side),
             x.checked_sub(row.x + side)?,
@@ -93,7 +94,10 @@ impl<'a> View<'a> {
         pieces.extend(banner.map(|banner| (parts.banner, Piece::Banner(banner))));
         pieces.push((inset(parts.foot.sentences), Piece::Told(sentences)));
         pieces.push((inset(parts.foot.status), Piece::Row(foot::status(self.model, self.snapshot))));
-        pieces.push((inset(parts.foot.keys), Piece::Row(foot::keys(self.model, self.page, self.replaying))));
+        pieces.push((
+            inset(parts.foot.keys),
+            Piece::Row(foot::keys(self.model, self.snapshot, self.page, self.replaying)),
+        ));
         pieces
     }
 
@@ -103,6 +107,9 @@ impl<'a> View<'a> {
             Plan::Cells(places) => {
                 let piece = |(index, place): (usize, &Place)| {
                     let cell = &page.rows[place.row][place.cell];
+                    if cell.face == Face::Outputs {
+                        return (place.area, self.outputs());
+                    }
                     let strips = if cell.face == Face::Trend {
                         self.strips_of(index, &places, page)
                     } else {
@@ -112,8 +119,17 @@ impl<'a> View<'a> {
                 };
                 places.iter().enumerate().map(piece).collect()
             }
-            Plan::List(channels) => vec![(area, Piece::List(self.items(&channels)))],
+            Plan::List(channels, outputs) => {
+                let (list, rows) = shared_out(area, channels.len(), if outputs { self.model.outputs.len() } else { 0 });
+                let mut pieces = vec![(list, Piece::List(self.items(&channels)))];
+                pieces.extend((rows.height > 0).then(|| (rows, self.outputs())));
+                pieces
+            }
         }
+    }
+
+    fn outputs(&self) -> Piece<'a> {
+        Piece::Outputs(outputs::rows(self.model, self.snapshot))
     }
 
     fn items(&self, channels: &[ChannelId]) -> Vec<Item<'a>> {
@@ -141,6 +157,15 @@ impl<'a> View<'a> {
         let end = start + lanes(&places[index]);
         self.strips.get(start..end).unwrap_or(&[])
     }
+}
+
+/// Places for a list of channels and, below it, one of outputs, which gives way down to a third of the rows.
+fn shared_out(area: Rect, channels: usize, outputs: usize) -> (Rect, Rect) {
+    let height = usize::from(area.height);
+    let free = if channels == 0 { height } else { height.saturating_sub(channels).max(height / 3) };
+    let rows = u16::try_from(outputs.min(free)).unwrap_or(0);
+    let list = Rect { height: area.height - rows, ..area };
+    (list, Rect { y: area.y + list.height, height: rows, ..area })
 }
 
 fn parts(area: Rect, banner: u16, sentences: usize) -> Parts {

@@ -4,10 +4,12 @@
 //! both from the decoding side to screens and viewers. Computes nothing, draws nothing.
 
 mod history;
+mod output;
 mod shared;
 mod snapshot;
 
 pub use history::{BUCKET, Column, History};
+pub use output::{FaultShown, OutputShown, Problem, Subject, Why};
 pub use shared::{Shared, Waker};
 pub use snapshot::{
     AlarmShown, Evidence, LinkShown, LinkState, PlayerShown, Recording, SILENT_AFTER, Shown, Snapshot, Trouble,

@@ -4,6 +4,8 @@ use crate::channel::{Trust, Value};
 use crate::config::Level;
 use crate::time::{Micros, SECOND, Stamp};
 
+use super::{FaultShown, OutputShown};
+
 /// Everything that a screen may show, at one instant. Fixed in size once made, so that copying it allocates nothing.
 #[derive(Debug, Default, PartialEq)]
 pub struct Snapshot {
@@ -19,6 +21,10 @@ pub struct Snapshot {
     pub links: Vec<LinkShown>,
     /// Alarms, by their place in the model.
     pub alarms: Vec<AlarmShown>,
+    /// Outputs, by their place in the model.
+    pub outputs: Vec<OutputShown>,
+    /// Alarms that no limit raises, each subject at its own place.
+    pub faults: Vec<FaultShown>,
     /// What the recorder does.
     pub recording: Recording,
     /// Where a replay stands; `None` while driving.
@@ -36,10 +42,13 @@ impl Clone for Snapshot {
 
     /// Keeps the lists that `self` has already: a derived one would allocate them anew for each line.
     fn clone_from(&mut self, source: &Self) {
-        let Self { version, now, at, channels, links, alarms, recording, player, config_mistakes } = source;
+        let Self { version, now, at, channels, links, alarms, outputs, faults, recording, player, config_mistakes } =
+            source;
         self.channels.clone_from(channels);
         self.links.clone_from(links);
         self.alarms.clone_from(alarms);
+        self.outputs.clone_from(outputs);
+        self.faults.clone_from(faults);
         (self.version, self.now, self.at) = (*version, *now, *at);
         (self.recording, self.player, self.config_mistakes) = (*recording, *player, *config_mistakes);
     }

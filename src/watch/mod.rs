@@ -9,14 +9,23 @@ use crate::config::{Alarm, Limit, Model};
 use crate::state::AlarmShown;
 use crate::time::{Micros, Stamp};
 
+/// Which alarm it is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Raised {
+    /// A limit of a channel, by its place in the model's alarms.
+    Limit(usize),
+    /// One that no limit raises, by its place in the snapshot's faults.
+    Fault(usize),
+}
+
 /// An alarm that began or ended.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Change {
-    /// Its place in the model.
-    pub alarm: usize,
+    /// Which.
+    pub raised: Raised,
     /// It began; else it ended.
     pub active: bool,
-    /// The channel's smoothed value then, if it could be trusted.
+    /// The channel's smoothed value then, if there is one and it could be trusted.
     pub value: Option<f64>,
 }
 
@@ -101,7 +110,7 @@ impl Watch {
                     && let Some(shown) = shown.get_mut(alarm)
                 {
                     (shown.active, shown.since, any) = (memory.active, now, true);
-                    changed(Change { alarm, active: memory.active, value: value.good() });
+                    changed(Change { raised: Raised::Limit(alarm), active: memory.active, value: value.good() });
                 }
                 range = range.zip(memory.quiet()).map(|((low, high), own)| (low.max(own.0), high.min(own.1)));
             }

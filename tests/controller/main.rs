@@ -21,6 +21,7 @@ mod edges;
 mod facts;
 mod garbage;
 mod hello;
+mod killed;
 mod live;
 mod outputs;
 mod play;

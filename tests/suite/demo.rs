@@ -61,8 +61,8 @@ impl Drive {
         let model = self.pipeline.model().clone();
         let mut began = Vec::new();
         let mut changed = |change: kickpanel::watch::Change| {
-            if change.active {
-                began.push(model.alarms[change.alarm].text.clone());
+            if let (true, kickpanel::watch::Raised::Limit(alarm)) = (change.active, change.raised) {
+                began.push(model.alarms[alarm].text.clone());
             }
         };
         for line in taken.split(|&byte| byte == b'\n') {

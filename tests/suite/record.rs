@@ -4,4 +4,5 @@ mod jumps;
 mod playing;
 mod reading;
 mod reloading;
+mod switching;
 mod writing;

@@ -22,5 +22,6 @@ mod same;
 mod seat;
 mod stalls;
 mod starting;
+mod switching;
 mod trouble;
 mod usage;

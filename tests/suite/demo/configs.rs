@@ -15,7 +15,7 @@ const PETROL_VAN: &str = include_str!("../../../config/petrol-van.toml");
 fn both_examples_are_without_a_mistake() {
     let lorry = model("config/hill-lorry.toml", HILL_LORRY);
     let van = model("config/petrol-van.toml", PETROL_VAN);
-    assert_eq!((lorry.pages.len(), van.links.len()), (3, 2));
+    assert_eq!((lorry.pages.len(), van.links.len()), (4, 2), "the lorry's outputs have a page of their own");
     assert!(lorry.outputs.iter().all(|output| !output.armed));
     let shown: usize = lorry.pages[0].rows.iter().map(Vec::len).sum();
     assert!(shown <= 6, "a glance takes no more than six things");

@@ -5,15 +5,16 @@ use std::sync::Arc;
 use kickpanel::channel::{Trust, Value};
 use kickpanel::circuit::Circuit;
 use kickpanel::config::{
-    Alarm, Cell, Channel, ChannelId, Face, Field, Input, Level, Limit, Link, LinkId, Model, Page, Sensor, SharedModel,
-    Source,
+    Alarm, Cell, Channel, ChannelId, Drive, Face, Field, Input, Level, Limit, Link, LinkId, Model, Output, Page,
+    Sensor, SharedModel, Source,
 };
 use kickpanel::state::{
-    AlarmShown, Column, Evidence, LinkShown, LinkState, PlayerShown, Recording, Shown, Snapshot, Trouble, WhyStopped,
+    AlarmShown, Column, Evidence, FaultShown, LinkShown, LinkState, OutputShown, PlayerShown, Problem, Recording,
+    Shown, Snapshot, Subject, Trouble, Why, WhyStopped,
 };
 use kickpanel::time::{SECOND, Stamp};
 use kickpanel::unit::Unit;
-use kickpanel::wire::{FieldId, Form};
+use kickpanel::wire::{FieldId, Form, Pin};
 
 pub const NOW: Stamp = Stamp(754 * SECOND);
 
@@ -34,6 +35,55 @@ const CHANNELS: [Row; 8] = [
 fn id(name: &str) -> ChannelId {
     let at = CHANNELS.iter().position(|channel| channel.0 == name).unwrap();
     ChannelId(u16::try_from(at).unwrap())
+}
+
+/// The same with outputs, and a page that has them beside a value.
+pub fn with_outputs() -> SharedModel {
+    let output = |name: &str, pin: &str, armed| Output {
+        name: name.to_owned(),
+        link: LinkId(0),
+        pin: Pin::parse(pin).unwrap(),
+        field: FieldId(0),
+        drive: Drive::Follow { from: id("rpm"), points: vec![(0.0, 0.0)], rest_at: 0.0 },
+        armed,
+    };
+    let mut model = (*model()).clone();
+    model.outputs = vec![
+        output("intake_heater", "d7", true),
+        output("fan", "d8", true),
+        output("pump", "d12", true),
+        output("tach_needle", "f9", true),
+        output("cab_light", "w6", false),
+    ];
+    let outputs = vec![Cell { show: Vec::new(), face: Face::Outputs, wide: 1, last: 60 * SECOND }];
+    let rows = vec![vec![cell(&["coolant"], Face::Digits, 1), cell(&["battery"], Face::Bar, 1)], outputs.clone()];
+    model.pages =
+        vec![Page { name: "Heat".to_owned(), rows }, Page { name: "Outputs".to_owned(), rows: vec![outputs] }];
+    Arc::new(model)
+}
+
+/// One output on, one that waits, one locked because its pin did not follow, a needle, and one that is not armed.
+pub fn switching() -> Snapshot {
+    let mut snapshot = well();
+    let resting = OutputShown::resting(true);
+    let not_followed = Problem::DoesNotFollow { set: 1, is: 0 };
+    let (on, end) = (Some(1), Some(NOW.after(12 * SECOND)));
+    snapshot.outputs = vec![
+        OutputShown { wanted: 1, why: Why::Holds, until: end, sent: on, there: on, ..resting },
+        OutputShown { why: Why::Untrusted(id("coolant"), Trust::Stale), there: Some(0), ..resting },
+        OutputShown { why: Why::Locked(not_followed), there: Some(0), ..resting },
+        OutputShown { wanted: 133_300, why: Why::Follows, ..resting },
+        OutputShown { wanted: 250, why: Why::Follows, ..OutputShown::resting(false) },
+    ];
+    let fault = |place| FaultShown {
+        subject: Subject::Output(place),
+        problem: not_followed,
+        level: Level::Caution,
+        active: place == 2,
+        since: NOW,
+    };
+    snapshot.faults = (0..5).map(fault).collect();
+    snapshot
 }
 
 fn channels() -> Vec<Channel> {

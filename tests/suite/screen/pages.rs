@@ -97,6 +97,41 @@ fn pages_look_as_they_did_when_someone_last_looked_at_them(#[case] width: u16, #
     }
 }
 
+/// Drive and replay, with what is wrong and what to do in the banner.
+#[rstest]
+#[case::phone(40, 20)]
+#[case::small_panel(53, 15)]
+#[case::usual(80, 24)]
+#[case::large(200, 60)]
+fn outputs_look_as_they_did_when_someone_last_looked_at_them(#[case] width: u16, #[case] height: u16) {
+    let (model, look) = (lorry::with_outputs(), Look::new(GlyphSet::Full, Depth::None, false));
+    let mut replayed = lorry::switching();
+    replayed.player = lorry::replayed().player;
+    for (name, snapshot) in [("switching", lorry::switching()), ("switched", replayed)] {
+        for page in 0..2 {
+            let buffer = draw(&model, &snapshot, &look, page, (width, height));
+            let title = model.pages[page].name.to_lowercase();
+            kept(&format!("{title}_{name}_{width}x{height}"), &rows(&buffer).join("\n"));
+        }
+    }
+}
+
+#[test]
+fn outputs_draw_at_every_size_and_say_in_words_whether_they_are_armed() {
+    let model = lorry::with_outputs();
+    for glyphs in GlyphSet::ALL {
+        let look = Look::new(glyphs, Depth::Sixteen, false);
+        for (page, width, height) in sizes(2) {
+            let buffer = draw(&model, &lorry::switching(), &look, page, (width, height));
+            assert!(buffer.content.iter().all(|cell| cell.symbol().chars().all(|c| glyphs.has(c))), "{width}x{height}");
+            let text = rows(&buffer).join("\n");
+            if page == 1 && width >= 30 && height >= 12 {
+                assert!(text.contains(" armed") && text.contains("not armed"), "{width}x{height}:\n{text}");
+            }
+        }
+    }
+}
+
 #[rstest]
 #[case::console(GlyphSet::Console, "console")]
 #[case::ascii(GlyphSet::Ascii, "ascii")]
@@ -240,6 +275,9 @@ fn says_everywhere(text: &str) -> Model {
     for page in &mut model.pages {
         text.clone_into(&mut page.name);
     }
+    model.outputs.clone_from(&lorry::with_outputs().outputs);
+    model.outputs.iter_mut().for_each(|output| text.clone_into(&mut output.name));
+    model.pages[2].rows.push(lorry::with_outputs().pages[1].rows[0].clone());
     model
 }
 
@@ -251,7 +289,7 @@ fn text_that_is_not_ours_is_shown_and_not_obeyed() {
         for glyphs in GlyphSet::ALL {
             let look = Look::new(glyphs, Depth::True, false);
             let labels = Labels::new(&model, &look);
-            for (_, snapshot) in snapshots() {
+            for (_, snapshot) in snapshots().into_iter().chain([("switching", lorry::switching())]) {
                 for (page, size) in [(0, (80, 24)), (1, (120, 30)), (2, (30, 10))] {
                     let area = Rect::new(0, 0, size.0, size.1);
                     let mut buffer = Buffer::empty(area);

@@ -14,8 +14,9 @@ use super::driving::bench;
 const LANES: u64 = 20;
 const KILLS: u32 = 10;
 const FOLDER: &str = "data/kickpanel/recordings";
-/// The contract, 1 s, and what a machine needs to let a thread run.
-const MOST_LOST: Duration = Duration::from_millis(1_200);
+/// The contract is 1 s, which is measured by hand on a machine that is at rest; on one that is busy with all other tests a
+/// thread may wait for seconds. What must never be is a drive that is lost from its beginning.
+const MOST_LOST: Duration = Duration::from_secs(5);
 
 /// The numbers of the readings of a drive; what follows its last LF is dropped by the reader.
 #[track_caller]

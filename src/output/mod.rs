@@ -1,0 +1,184 @@
+//! What each pin should be: the rules of the outputs, made from the config and stepped with every moment.
+//!
+//! Owns the memory of each output: on or off since when, what it was told, what it reports, and what keeps it off. In:
+//! moments, readings, the lines that were sent, restarts of the controller, the time. Out: [`OutputShown`]s and alarms
+//! ([`FaultShown`]). Pure: sends nothing, arms nothing, and allocates nothing once made. Who sends is the drive alone.
+
+mod pin;
+mod rule;
+mod told;
+pub mod words;
+
+use crate::channel::Moment;
+use crate::config::{Level, LinkId, Model};
+use crate::state::{FaultShown, LinkShown, LinkState, OutputShown, Problem, Subject, Why};
+use crate::time::Stamp;
+use crate::watch::{Change, Raised};
+use crate::wire::{Hello, Reading};
+use pin::Pin;
+use rule::Rule;
+
+/// How long what is sent holds, ms: the default of the counts format's example. It is renewed at a third of that.
+pub const LEASE_MS: u32 = 1000;
+
+/// The rules of all outputs at work.
+#[derive(Clone, Debug)]
+pub struct Rules {
+    outputs: Vec<Output>,
+}
+
+#[derive(Clone, Debug)]
+struct Output {
+    pin: Pin,
+    rule: Rule,
+}
+
+impl Rules {
+    /// Rules that have seen nothing yet: what was before is unknown, so that the time off between two is not over.
+    pub fn new(model: &Model) -> Self {
+        let output = |output: &crate::config::Output| Output { pin: Pin::new(output), rule: Rule::new(&output.drive) };
+        Self { outputs: model.outputs.iter().map(output).collect() }
+    }
+
+    /// What is shown of them before the first step.
+    pub fn shown(model: &Model) -> (Vec<OutputShown>, Vec<FaultShown>) {
+        let fault = |place: u16| FaultShown {
+            subject: Subject::Output(place),
+            problem: Problem::Resets,
+            level: Level::Caution,
+            active: false,
+            since: Stamp(0),
+        };
+        let outputs = model.outputs.iter().map(|output| OutputShown::resting(output.armed)).collect();
+        (outputs, (0_u16..).take(model.outputs.len()).map(fault).collect())
+    }
+
+    /// Another config is in force from `now` on, and `before` are the rules of the old one. Which of its links is which
+    /// of the old ones is told by `link`.
+    ///
+    /// What is known of a pin goes on: its lease, its lock, since when it is off. Every output is off at that instant,
+    /// since no channel has a value yet, and then for its time of rest. `faults` and `old` are what is shown of both.
+    pub fn go_on_from(
+        &mut self,
+        before: &Self,
+        now: Stamp,
+        link: impl Fn(LinkId) -> Option<LinkId>,
+        (faults, old): (&mut [FaultShown], &[FaultShown]),
+    ) {
+        for (place, output) in self.outputs.iter_mut().enumerate() {
+            let same = |other: &Output| other.pin.is_at(link(output.pin.link), output.pin.name);
+            let Some(at) = before.outputs.iter().position(same) else {
+                output.rule.rest_from(now);
+                continue;
+            };
+            let known = &before.outputs[at];
+            output.pin.go_on_from(&known.pin);
+            let off = known.rule.off_since(now).max(known.pin.may_be_on_until());
+            output.rule.rest_from(off);
+            if let (Some(fault), Some(old)) = (faults.get_mut(place), old.get(at)) {
+                *fault = FaultShown { subject: fault.subject, ..*old };
+            }
+        }
+    }
+
+    /// The controller of `link` reported what its pins really do.
+    pub fn hear(&mut self, link: LinkId, reading: &Reading, now: Stamp) {
+        for Output { pin, rule } in self.outputs.iter_mut().filter(|output| output.pin.link == link) {
+            if let Some(is) = pin.hear(reading, now) {
+                rule.reported(is > 0, pin.armed, now);
+            }
+        }
+    }
+
+    /// The controller of `link` said what it is; `None`: that is not known (any more).
+    pub fn hello(&mut self, link: LinkId, hello: Option<&Hello>) {
+        self.outputs.iter_mut().filter(|output| output.pin.link == link).for_each(|output| output.pin.hello(hello));
+    }
+
+    /// The controller of `link` has restarted so many times in all. Its pins are at rest then.
+    pub fn restarted(&mut self, link: LinkId, total: u64, now: Stamp) {
+        for Output { pin, rule } in self.outputs.iter_mut().filter(|output| output.pin.link == link) {
+            if pin.restarted(total, now) {
+                rule.off(now);
+            }
+        }
+    }
+
+    /// `line` went to the controller of `link` at `now`. What sets no output changes nothing.
+    pub fn sent(&mut self, link: LinkId, now: Stamp, line: &[u8]) {
+        let Some(set) = told::Set::parse(line) else { return };
+        for (name, value) in set.members() {
+            let wanted = |output: &&mut Output| output.pin.is_at(Some(link), name);
+            if let Some(output) = self.outputs.iter_mut().find(wanted) {
+                output.pin.sent(value, now, set.lease);
+                if value > 0 {
+                    output.rule.may_be_on_until(output.pin.may_be_on_until());
+                }
+            }
+        }
+    }
+
+    /// A person looked at what is locked and frees it. True where anything was.
+    pub fn free(&mut self, now: Stamp) -> bool {
+        let mut any = false;
+        for Output { pin, rule } in &mut self.outputs {
+            if pin.free() {
+                rule.rest_from(now);
+                any = true;
+            }
+        }
+        any
+    }
+
+    /// Decides anew at `now`. `changed` hears of alarms that begin or end. True where anything that is shown changed.
+    /// Allocates nothing.
+    pub fn step(
+        &mut self,
+        now: Stamp,
+        moment: &Moment<'_>,
+        links: &[LinkShown],
+        (outputs, faults): (&mut [OutputShown], &mut [FaultShown]),
+        changed: &mut dyn FnMut(Change),
+    ) -> bool {
+        let mut any = false;
+        for (place, output) in self.outputs.iter_mut().enumerate() {
+            let up = links.get(output.pin.link.index()).is_some_and(|link| link.state == LinkState::Up);
+            if let Some(shown) = outputs.get_mut(place) {
+                any |= output.step(now, moment, up, shown);
+            }
+            if let Some(fault) = faults.get_mut(place) {
+                any |= output.pin.raise(now, fault, || Raised::Fault(place), changed);
+            }
+        }
+        any
+    }
+
+    /// When, at the earliest, time alone changes anything; on the computer's timeline.
+    pub fn due(&self) -> Option<Stamp> {
+        self.outputs.iter().flat_map(|output| [output.rule.due(), output.pin.due()]).flatten().min()
+    }
+}
+
+impl Output {
+    fn step(&mut self, now: Stamp, moment: &Moment<'_>, up: bool, shown: &mut OutputShown) -> bool {
+        let held = match self.pin.lock {
+            Some(problem) => Some(Why::Locked(problem)),
+            None if !up => Some(Why::NoLink),
+            None if !self.pin.exists => Some(Why::NoPin),
+            None => None,
+        };
+        self.pin.pass(now);
+        let before = *shown;
+        let decided = self.rule.step(now, moment, held, self.pin.may_be_on_until());
+        let value = self.pin.name.in_its_steps(decided.value);
+        if (shown.wanted, shown.why) != (value, decided.why) {
+            shown.since = now;
+        }
+        (shown.wanted, shown.why, shown.until) = (value, decided.why, decided.until);
+        (shown.sent, shown.there) = (self.pin.told(), self.pin.there);
+        *shown != before
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,72 @@
+//! `drive` killed while an output is on: the pin is at rest within its lease and 50 ms, every time.
+
+use kickpanel::output::LEASE_MS;
+use rustix::process::Signal;
+
+use super::live::{Live, Seat};
+
+/// So many controllers at once, and so many kills of each.
+const CONTROLLERS: usize = 10;
+const KILLS: usize = 10;
+
+/// A lamp that is on while the voltage on a1 is above 1 V.
+fn config(device: &str) -> String {
+    format!(
+        r#"format = 1
+name = "Simulated chip"
+[link.engine]
+device = "{device}"
+form = "counts"
+checksum = "required"
+reference = "1.1 V"
+[channel.wish]
+input = "a1"
+unit = "V"
+span = [0, 5]
+[output.lamp]
+pin = "d7"
+on = "wish > 1"
+armed = true
+[[page]]
+name = "Bench"
+rows = [[{{ show = "wish", as = "digits" }}]]
+"#
+    )
+}
+
+/// Kills `drive` again and again on one controller; gives how long the pin stayed on each time, µs.
+fn kill_again_and_again(controller: usize) -> Vec<u64> {
+    let mut live = Live::start("0 analog 1 3000\n");
+    let config = config(live.port.to_str().unwrap());
+    (0..KILLS)
+        .map(|kill| {
+            // A new folder each time: how long an output has rested would otherwise be remembered.
+            let mut seat = Seat::new(&config);
+            seat.drive();
+            live.until("pin 7 on", |event| event.contains("\tpin\t7\t1"));
+            // At another place between two renewals each time.
+            live.readings(3 + (controller * KILLS + kill) * 7 % 41);
+            live.now("peek clock_rounds_us 4");
+            let (killed, _) = live.until("the instant before the kill", |event| event.contains("\tpeek\t"));
+            seat.end(Signal::KILL);
+            let (off, _) = live.until("pin 7 at rest", |event| event.contains("\tpin\t7\t0"));
+            off - killed
+        })
+        .collect()
+}
+
+#[test]
+fn the_pin_is_at_rest_within_its_lease_after_a_kill_100_times_of_100() {
+    let threads: Vec<_> =
+        (0..CONTROLLERS).map(|number| std::thread::spawn(move || kill_again_and_again(number))).collect();
+    let times: Vec<u64> = threads.into_iter().flat_map(|thread| thread.join().unwrap()).collect();
+    let most = u64::from(LEASE_MS) * 1_000 + 50_000;
+    println!(
+        "{} kills, at rest {} to {} us after them",
+        times.len(),
+        times.iter().min().unwrap(),
+        times.iter().max().unwrap()
+    );
+    assert_eq!(times.len(), CONTROLLERS * KILLS);
+    assert!(times.iter().all(|time| *time <= most), "{times:?}");
+}
