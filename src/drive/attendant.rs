@@ -154,7 +154,7 @@ impl Attendant {
             }
             _ => {
                 self.pressed = Some(now);
-                self.say("cause found? hands off the wiring? press u once more to free the locked outputs");
+                self.say("press u once more to free what is locked: cause found, hands off it?");
             }
         }
     }

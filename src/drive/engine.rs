@@ -180,6 +180,8 @@ impl Engine {
         for place in 0..self.noted.len() {
             self.note_output(now, place, 0, "the drive ends");
         }
+        // What the rules still come to is not sent any more.
+        self.noted.clear();
     }
 
     /// Sends what is decided, as far as it is to be sent now.
@@ -289,7 +291,8 @@ impl Engine {
             Raised::Fault(place) => {
                 let Some(fault) = self.pipeline.snapshot().faults.get(place) else { return };
                 let Some(told) = words::Told::of(model, fault) else { return };
-                let (output, why) = (Some(told.name.as_str()), Some(told.what.as_str()));
+                let why = format!("{}: {}", told.what, told.detail);
+                let (output, why) = (Some(told.name.as_str()), Some(why.as_str()));
                 let level = fault.level.name();
                 self.note(now, None, &Told::Alarm { channel: None, output, why, state, level, value: None });
             }

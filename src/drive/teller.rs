@@ -45,7 +45,8 @@ impl Teller {
         for (place, fault) in snapshot.faults.iter().enumerate().filter(|(_, fault)| fault.active) {
             let known = self.faults.get(place) == Some(fault);
             if let Some(told) = words::Told::of(model, fault).filter(|_| !known) {
-                Self::line(&format!("{}: {}: {}. {}", fault.level.name(), told.name, told.what, told.remedy));
+                let words::Told { name, what, detail, remedy } = told;
+                Self::line(&format!("{}: {name}: {what}: {detail}. {remedy}", fault.level.name()));
             }
         }
         self.faults.clone_from(&snapshot.faults);

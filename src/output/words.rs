@@ -2,7 +2,7 @@
 //!
 //! Owns the wording. Names of channels and outputs are those of the config, which holds them to plain letters.
 
-use crate::config::{ChannelId, Model, Output};
+use crate::config::{ChannelId, Model};
 use crate::state::{FaultShown, OutputShown, Problem, Subject, Why};
 use crate::time::{Micros, SECOND, Stamp};
 use crate::wire::{Pin, PinKind};
@@ -64,6 +64,8 @@ pub struct Told {
     pub name: String,
     /// What is wrong.
     pub what: String,
+    /// More of it; may be empty.
+    pub detail: String,
     /// What to do.
     pub remedy: &'static str,
 }
@@ -73,17 +75,16 @@ impl Told {
     pub fn of(model: &Model, fault: &FaultShown) -> Option<Self> {
         let Subject::Output(place) = fault.subject;
         let output = model.outputs.get(usize::from(place))?;
-        let (what, remedy) = match fault.problem {
-            Problem::Resets => ("two controller resets after switching on".to_owned(), RESETS),
-            Problem::DoesNotFollow { set, is } => (follows_not(output, set, is), remedy(output.pin, set)),
+        let (what, detail, remedy) = match fault.problem {
+            Problem::Resets => ("two controller resets".to_owned(), "after switching on".to_owned(), RESETS),
+            Problem::DoesNotFollow { set, is } => {
+                let (set_to, is) = (value(output.pin, set), value(output.pin, is));
+                let what = format!("pin {} does not follow", output.pin);
+                (what, format!("set {set_to}, is {is}"), remedy(output.pin, set))
+            }
         };
-        Some(Self { name: output.name.clone(), what, remedy })
+        Some(Self { name: output.name.clone(), what, detail, remedy })
     }
-}
-
-fn follows_not(output: &Output, set: u32, is: u32) -> String {
-    let (set, is) = (value(output.pin, set), value(output.pin, is));
-    format!("pin {} does not follow: set {set}, is {is}", output.pin)
 }
 
 const RESETS: &str = "Locked off. Measure the board's supply while it switches: a dip means a thin wire, a weak ground, \

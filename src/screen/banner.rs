@@ -79,7 +79,7 @@ pub struct Banner<'a> {
     pub label: Cow<'a, str>,
     /// The value, or what is wrong.
     pub value: String,
-    /// Its limit in words; empty where it has none.
+    /// Its limit in words, or more of what is wrong.
     pub limit: String,
     /// What to do.
     pub text: &'a str,
@@ -104,8 +104,8 @@ impl<'a> Banner<'a> {
                 Some(Self { level: alarm.level, label: item.label.into(), value, limit, text: &alarm.text, others })
             }
             Raised::Fault(at) => {
-                let (level, Told { name, what, remedy }) = fault(model, snapshot, at)?;
-                Some(Self { level, label: name.into(), value: what, limit: String::new(), text: remedy, others })
+                let (level, Told { name, what, detail, remedy }) = fault(model, snapshot, at)?;
+                Some(Self { level, label: name.into(), value: what, limit: detail, text: remedy, others })
             }
         }
     }

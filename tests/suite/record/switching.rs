@@ -15,7 +15,6 @@ use kickpanel::state::{Shared, Snapshot};
 use kickpanel::time::Stamp;
 use kickpanel::time::system::Clock;
 use kickpanel::wire::seal;
-use rstest::rstest;
 use tokio::sync::mpsc;
 
 use crate::rig::model;
@@ -88,8 +87,10 @@ impl Drive {
             let line = String::from_utf8(bytes).unwrap();
             self.sets += usize::from(line.contains("\"set\""));
             for (place, name) in ["\"d7\":", "\"f9\":"].into_iter().enumerate() {
+                // Each minute it does for some seconds whatever it did.
                 if let Some((_, rest)) = line.split_once(name)
-                    && self.random(8) > 0
+                    && self.random(30) > 0
+                    && self.now % 20_000_000 > 4_000_000
                 {
                     self.pins[place] = rest.split([',', '}']).next().unwrap().parse().unwrap();
                 }
@@ -110,14 +111,14 @@ impl Drive {
                 self.now += 300_000;
                 self.engine.event(LinkId(0), Stamp(self.now), Event::Up { device: Path::new("port") });
             }
-            1 => self.engine.free_outputs(Stamp(self.now)),
-            2 => {
+            1..=8 => self.engine.free_outputs(Stamp(self.now)),
+            9 => {
                 let text = if self.random(2) == 0 { CONFIG.replace("700 ms", "400 ms") } else { CONFIG.to_owned() };
                 self.engine.reload(Stamp(self.now), Arc::new(model(&text)), &text);
             }
             _ => {}
         }
-        let counts = 100 + self.random(3) * 60 + 400 * u64::from(number % 400 > 300);
+        let counts = 250 + self.random(3) * 60 + 400 * u64::from(number % 400 > 300);
         // Once in a while the controller starts anew, and its clock with it.
         let clock = self.now % 9_000_000;
         let [heater, needle] = self.pins;
@@ -129,26 +130,38 @@ impl Drive {
     }
 }
 
-#[rstest]
-fn a_replay_shows_of_outputs_what_the_drive_showed(#[values(1, 2, 3, 4, 5, 6, 7, 8)] seed: u64) {
+#[test]
+fn a_replay_shows_of_outputs_what_the_drive_showed() {
+    let mut seen = [0; 4];
+    for seed in 1..=8 {
+        let pictures = drive_and_replay(seed * 0x9E37_79B9);
+        let kinds = ["Holds", "after_longest: true", "Locked(Resets", "Locked(DoesNotFollow"];
+        for (count, kind) in seen.iter_mut().zip(kinds) {
+            *count += pictures.iter().filter(|picture| picture.contains(kind)).count();
+        }
+    }
+    assert!(seen.iter().all(|count| *count > 100), "each of the rules had its turn: {seen:?}");
+}
+
+/// Drives, replays the recording, and holds what is shown after each line against what was. Gives the pictures.
+fn drive_and_replay(seed: u64) -> Vec<String> {
     let folder = tempfile::tempdir().unwrap();
-    let mut drive = Drive::new(folder.path(), seed * 0x9E37_79B9);
+    let mut drive = Drive::new(folder.path(), seed);
     drive.engine.event(LinkId(0), Stamp(500), Event::Up { device: Path::new("port") });
     for number in 0..3_000 {
         drive.step(number);
     }
-    let (pictures, sets) = (drive.pictures, drive.sets);
+    assert!(drive.sets > 50, "{}", drive.sets);
     drive.engine.close();
     let path = folder.path().join("000001-01.kpr");
     let mut recording = Recording::open(&[path]).unwrap();
     let mut feed = Feed::new(Configs::followed(Arc::new(model(CONFIG)), Some(CONFIG)));
-    let mut live = pictures.iter();
+    let mut live = drive.pictures.iter();
     while let Some(item) = recording.next().unwrap() {
         if let Fed::Line(_) = feed.item(&item, &mut |_| {}) {
             assert_eq!(Some(&picture(feed.pipeline().snapshot())), live.next());
         }
     }
     assert_eq!(live.next(), None);
-    let has = |what: &str| pictures.iter().filter(|picture| picture.contains(what)).count();
-    assert!(sets > 100 && has("Holds") > 100 && has("after_longest: true") > 10 && has("Locked") > 10, "seed {seed}");
+    drive.pictures
 }

@@ -301,14 +301,14 @@ fn a_pin_that_does_not_follow_alarms_and_is_off_until_a_person_acts_twice() {
     let mut seat = Seat::start(&bench, &["drive"]);
     plugged.until(true);
     seat.until("CAUTION");
-    seat.until("pin d7 does not follow: set on, is off");
+    seat.until("pin d7 does not follow  set on, is off");
     plugged.until(false);
     seat.send("2");
     seat.until("locked: the pin did not follow");
     seat.until("u free outputs");
     plugged.board().stuck = None;
     seat.send("u");
-    seat.until("press u once more to free the locked outputs");
+    seat.until("press u once more to free what is locked");
     // A key that is held down is one key.
     seat.send("uuuu");
     seat.look_on(Duration::from_millis(800));
@@ -338,7 +338,7 @@ fn two_restarts_after_switching_on_lock_the_output() {
         plugged.board().reset = true;
         plugged.until(false);
     }
-    seat.until("two controller resets after switching on");
+    seat.until("two controller resets  after switching on");
     let heard = plugged.board().switched.len();
     seat.look_on(Duration::from_secs(1));
     assert_eq!(plugged.board().switched.len(), heard, "it stays off");
