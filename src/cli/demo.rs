@@ -94,21 +94,12 @@ fn live(story: Story, arguments: &Arguments, config: Config) -> anyhow::Result<A
         screen: (!arguments.no_screen).then(|| arguments.look.picture(look::Instead::NoScreen)).transpose()?,
         simulated: Some(Simulated::new(story, arguments.seed)),
     };
-    let before = folder.as_deref().and_then(newest);
+    let before = folder.as_deref().and_then(setup::newest);
     drive::run(plan)?;
     // Where nothing could be recorded the newest is that of another day.
-    let recorded = folder.as_deref().and_then(newest).filter(|path| Some(path) != before.as_ref());
-    if let Some(newest) = recorded {
-        let mut out = io::stdout().lock();
-        writeln!(out, "This drive was recorded. To see it again:\n  kickpanel replay {}", newest.display())?;
-    }
+    let recorded = folder.as_deref().and_then(setup::newest).filter(|path| Some(path) != before.as_ref());
+    setup::say_where_recorded(recorded.as_deref())?;
     Ok(Answer::Done)
-}
-
-/// The newest recording in `folder`: drive numbers only go up.
-fn newest(folder: &Path) -> Option<PathBuf> {
-    let names = folder.read_dir().ok()?.filter_map(|entry| Some(entry.ok()?.path()));
-    names.filter(|path| path.extension().is_some_and(|end| end == "kpr")).max()
 }
 
 fn write(story: Story, arguments: &Arguments, config: &Config, path: &Path) -> anyhow::Result<Answer> {
@@ -122,7 +113,8 @@ fn write(story: Story, arguments: &Arguments, config: &Config, path: &Path) -> a
             .context("cannot write to standard output")?;
         return Ok(Answer::Done);
     }
-    let mut file = BufWriter::new(File::create(path).map_err(failed)?);
+    // A recording that is there may be a real drive.
+    let mut file = BufWriter::new(File::create_new(path).map_err(failed)?);
     if path.extension().is_some_and(|end| end == "zst") {
         let mut packed = zstd::Encoder::new(&mut file, 19).map_err(failed)?;
         write_recording(story, arguments.seed, length, &config.text, &mut packed).map_err(failed)?;

@@ -39,8 +39,11 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
             config.path.display()
         );
     }
+    let recordings = (!arguments.no_record).then(|| folder(&config.model));
+    let before = recordings.as_deref().and_then(setup::newest);
+    let has_screen = !arguments.no_screen;
     let plan = Plan {
-        record: (!arguments.no_record).then(|| folder(&config.model)),
+        record: recordings.clone(),
         model: config.model,
         text: config.text,
         path: Some(config.path),
@@ -48,6 +51,9 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
         simulated: None,
     };
     drive::run(plan)?;
+    // A service tells all of it in its lines; where nothing could be recorded the newest is that of another day.
+    let newest = recordings.as_deref().filter(|_| has_screen).and_then(setup::newest);
+    setup::say_where_recorded(newest.filter(|path| Some(path) != before.as_ref()).as_deref())?;
     Ok(Answer::Done)
 }
 

@@ -10,6 +10,7 @@ use anyhow::{Context as _, bail};
 use crate::config::{self, Loaded, Mistake, SharedModel};
 use crate::record::Recording;
 use crate::replay::Configs;
+use crate::text::safe;
 
 /// The most bytes of a config file.
 const CONFIG_MAX: u64 = config::LONGEST as u64;
@@ -119,4 +120,17 @@ pub fn report(path: &Path, text: &str, mistakes: &[Mistake]) {
     let report = config::report(&path.display().to_string(), text, mistakes, super::colour_on_stderr());
     // If standard error is gone there is nobody left to tell.
     let _ = io::stderr().lock().write_all(report.as_bytes());
+}
+
+/// The newest recording in `folder`: drive numbers only go up.
+pub fn newest(folder: &Path) -> Option<PathBuf> {
+    let names = folder.read_dir().ok()?.filter_map(|entry| Some(entry.ok()?.path()));
+    names.filter(|path| path.extension().is_some_and(|end| end == "kpr")).max()
+}
+
+/// Says how to see a drive that just ended again, where there is a recording of it.
+pub fn say_where_recorded(recording: Option<&Path>) -> io::Result<()> {
+    let Some(path) = recording else { return Ok(()) };
+    let shown = path.display().to_string();
+    writeln!(io::stdout().lock(), "This drive was recorded. To see it again:\n  kickpanel replay {}", safe(&shown))
 }

@@ -65,8 +65,10 @@ impl Port {
             Form::Counts { checksum_required: true } | Form::Nmea => Vec::new(),
             Form::Counts { .. } => vec![Advice::ChecksumNotRequired],
             Form::Columns { names, .. } => {
-                let names = names.is_none().then_some(Advice::NoNames);
-                [Advice::NoChecksum].into_iter().chain(names).chain(supply_wanted(model, link)).collect()
+                let unnamed = names.is_none().then_some(Advice::NoNames);
+                let sends_it = |names: &Vec<String>| names.iter().any(|name| name == "vcc" || name == "ref");
+                let wanted = supply_wanted(model, link).filter(|_| !names.as_ref().is_some_and(sends_it));
+                [Advice::NoChecksum].into_iter().chain(unnamed).chain(wanted).collect()
             }
             Form::Pairs { .. } => [Advice::NoChecksum].into_iter().chain(supply_wanted(model, link)).collect(),
         };

@@ -56,7 +56,8 @@ pub fn status(model: &Model, snapshot: &Snapshot) -> Vec<Part> {
         } else if snapshot.player.is_none() {
             parts.push(part(format!("! {name}{}", words::link_word(shown)), Tone::Caution, 0));
         }
-        if let Some(volts) = shown.supply {
+        // A supply that was measured a while ago is not what it is now.
+        if let Some(volts) = shown.supply.filter(|_| shown.state == LinkState::Up && shown.lines_per_s > 0) {
             parts.push(part(format!("{name}supply {} V", words::number(volts, 2)), Tone::Quiet, 4));
         }
         for (count, what) in [(shown.bad, "bad"), (shown.lost, "lost"), (shown.restarts, "restarts")] {

@@ -140,7 +140,7 @@ fn a_replay_shows_of_outputs_what_the_drive_showed() {
             *count += pictures.iter().filter(|picture| picture.contains(kind)).count();
         }
     }
-    assert!(seen.iter().all(|count| *count > 100), "each of the rules had its turn: {seen:?}");
+    assert!(seen.iter().all(|count| *count > 20), "each of the rules had its turn: {seen:?}");
 }
 
 /// Drives, replays the recording, and holds what is shown after each line against what was. Gives the pictures.
