@@ -4,7 +4,7 @@ use std::fs::File;
 use std::io::{self, BufWriter, Write as _};
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context as _, anyhow};
+use anyhow::{Context as _, anyhow, bail};
 
 use super::setup::Config;
 use super::{Answer, WrongUsage, look, setup};
@@ -95,10 +95,10 @@ fn live(story: Story, arguments: &Arguments, config: Config) -> anyhow::Result<A
         simulated: Some(Simulated::new(story, arguments.seed)),
     };
     let before = folder.as_deref().and_then(setup::newest);
-    drive::run(plan)?;
+    let ending = drive::run(plan)?;
     // Where nothing could be recorded the newest is that of another day.
     let recorded = folder.as_deref().and_then(setup::newest).filter(|path| Some(path) != before.as_ref());
-    setup::say_where_recorded(recorded.as_deref())?;
+    setup::say_where_recorded(ending, recorded.as_deref())?;
     Ok(Answer::Done)
 }
 
@@ -113,8 +113,11 @@ fn write(story: Story, arguments: &Arguments, config: &Config, path: &Path) -> a
             .context("cannot write to standard output")?;
         return Ok(Answer::Done);
     }
-    // A recording that is there may be a real drive.
-    let mut file = BufWriter::new(File::create_new(path).map_err(failed)?);
+    if path.is_file() {
+        // It may be a real drive.
+        bail!("{} is there already and is not written over; give another name, or remove it first", path.display());
+    }
+    let mut file = BufWriter::new(File::create(path).map_err(failed)?);
     if path.extension().is_some_and(|end| end == "zst") {
         let mut packed = zstd::Encoder::new(&mut file, 19).map_err(failed)?;
         write_recording(story, arguments.seed, length, &config.text, &mut packed).map_err(failed)?;

@@ -50,10 +50,10 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
         screen: (!arguments.no_screen).then(|| arguments.look.picture(look::Instead::NoScreen)).transpose()?,
         simulated: None,
     };
-    drive::run(plan)?;
+    let ending = drive::run(plan)?;
     // A service tells all of it in its lines; where nothing could be recorded the newest is that of another day.
     let newest = recordings.as_deref().filter(|_| has_screen).and_then(setup::newest);
-    setup::say_where_recorded(newest.filter(|path| Some(path) != before.as_ref()).as_deref())?;
+    setup::say_where_recorded(ending, newest.filter(|path| Some(path) != before.as_ref()).as_deref())?;
     Ok(Answer::Done)
 }
 

@@ -8,6 +8,7 @@ use std::sync::Arc;
 use anyhow::{Context as _, bail};
 
 use crate::config::{self, Loaded, Mistake, SharedModel};
+use crate::drive::Ending;
 use crate::record::Recording;
 use crate::replay::Configs;
 use crate::text::safe;
@@ -128,9 +129,9 @@ pub fn newest(folder: &Path) -> Option<PathBuf> {
     names.filter(|path| path.extension().is_some_and(|end| end == "kpr")).max()
 }
 
-/// Says how to see a drive that just ended again, where there is a recording of it.
-pub fn say_where_recorded(recording: Option<&Path>) -> io::Result<()> {
-    let Some(path) = recording else { return Ok(()) };
+/// Says how to see a drive that just ended again, where there is a recording of it and somebody to tell.
+pub fn say_where_recorded(ending: Ending, recording: Option<&Path>) -> io::Result<()> {
+    let Some(path) = recording.filter(|_| ending == Ending::Asked) else { return Ok(()) };
     let shown = path.display().to_string();
     writeln!(io::stdout().lock(), "This drive was recorded. To see it again:\n  kickpanel replay {}", safe(&shown))
 }
