@@ -40,9 +40,10 @@ fn where_it_cannot_be_written_a_sentence_says_why() {
 fn a_recording_that_is_there_is_not_written_over() {
     let bench = Bench::new();
     bench.write("x.kpr", "a real drive");
-    bench
-        .run(&["demo", "--write", "x.kpr", "--minutes", "0.1"])
-        .refused(3, "kickpanel: x.kpr is there already and is not written over; give another name, or remove it first\n");
+    bench.run(&["demo", "--write", "x.kpr", "--minutes", "0.1"]).refused(
+        3,
+        "kickpanel: x.kpr is there already and is not written over; give another name, or remove it first\n",
+    );
     assert_eq!(bench.read("x.kpr"), "a real drive");
 }
 
