@@ -67,6 +67,12 @@ fn list(overview: &Overview, out: &mut impl Write) -> io::Result<()> {
     let name = if overview.name.is_empty() { "This config" } else { &overview.name };
     let (channels, alarms) = (count(overview.channels.len(), "channel"), count(overview.alarms.len(), "alarm"));
     writeln!(out, "{}: no mistakes. {channels}, {alarms}.\n", safe(name))?;
+    if overview.channels.is_empty() {
+        return writeln!(
+            out,
+            "Nothing would be shown: describe a signal in [channel.NAME]; config/README.md lists every key."
+        );
+    }
     write_table(["CHANNEL", "INPUT", "CIRCUIT", "SENSOR", "UNIT"], overview.channels.iter().map(channel_row), out)?;
     if !overview.alarms.is_empty() {
         writeln!(out)?;

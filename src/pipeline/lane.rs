@@ -6,7 +6,7 @@ use crate::channel::Totals;
 use crate::config::Link;
 use crate::state::{LinkShown, LinkState, SILENT_AFTER};
 use crate::time::{Micros, SECOND, Stamp};
-use crate::wire::{ADC_MAX, Decoder};
+use crate::wire::{ADC_MAX, Decoder, Reject};
 
 /// One link.
 #[derive(Debug)]
@@ -19,6 +19,8 @@ pub(super) struct Lane {
     heard: Option<Stamp>,
     /// Lines taken in the second that ends at `ends`.
     count: u32,
+    /// Why the last one of that second was refused that was.
+    refused: Option<Reject>,
     ends: Stamp,
 }
 
@@ -26,7 +28,7 @@ impl Lane {
     /// Nothing came yet.
     pub fn new(link: &Link) -> Self {
         let decoder = Decoder::new(link.form.clone(), &link.fields);
-        Self { decoder, adc_max: f64::from(ADC_MAX), heard: None, count: 0, ends: Stamp(Micros::MIN) }
+        Self { decoder, adc_max: f64::from(ADC_MAX), heard: None, count: 0, refused: None, ends: Stamp(Micros::MIN) }
     }
 
     /// Goes on where `before` stands, the lane of the same link under the config before. False where its timeline begins
@@ -39,15 +41,18 @@ impl Lane {
         goes_on
     }
 
-    /// A line came; `taken` unless it was refused.
+    /// A line came, and was taken or `refused`.
     #[inline]
-    pub fn heard(&mut self, now: Stamp, taken: bool, shown: &mut LinkShown) {
+    pub fn heard(&mut self, now: Stamp, refused: Option<Reject>, shown: &mut LinkShown) {
         self.heard = Some(now);
         if shown.state != LinkState::Up {
             (shown.state, shown.since, shown.trouble) = (LinkState::Up, now, None);
         }
         self.second(now, shown);
-        self.count += u32::from(taken);
+        match refused {
+            None => self.count += 1,
+            Some(_) => self.refused = refused,
+        }
     }
 
     /// Shows what the decoder has counted.
@@ -88,7 +93,8 @@ impl Lane {
     /// When [`Lane::tick`] has something to do at the earliest.
     pub fn due(&self, shown: &LinkShown) -> Option<Stamp> {
         let silent = self.heard.filter(|_| shown.state == LinkState::Up).map(|heard| heard.after(SILENT_AFTER));
-        let second = (self.count > 0 || shown.lines_per_s > 0).then_some(self.ends);
+        let lively = self.count > 0 || shown.lines_per_s > 0 || self.refused.is_some() || shown.only_bad.is_some();
+        let second = lively.then_some(self.ends);
         silent.into_iter().chain(second).min()
     }
 
@@ -99,7 +105,9 @@ impl Lane {
         }
         let begins = now.0.div_euclid(SECOND) * SECOND;
         // Seconds in which nothing came lie between: the last full one was empty.
-        shown.lines_per_s = if self.ends == Stamp(begins) { self.count } else { 0 };
+        let just = self.ends == Stamp(begins);
+        shown.lines_per_s = if just { self.count } else { 0 };
+        shown.only_bad = self.refused.take().filter(|_| just && self.count == 0);
         (self.count, self.ends) = (0, Stamp(begins.saturating_add(SECOND)));
     }
 }

@@ -168,7 +168,8 @@ impl Pipeline {
             }
             Err(reject) => (Outcome::Refused(reject), None),
         };
-        lane.heard(now, !matches!(outcome, Outcome::Refused(_)), &mut self.snapshot.links[place]);
+        let refused = if let Outcome::Refused(reject) = outcome { Some(reject) } else { None };
+        lane.heard(now, refused, &mut self.snapshot.links[place]);
         // A reading that came before changes nothing, not even the time of its row.
         if outcome != Outcome::Repeated {
             self.finish(link, now, at, changed);
@@ -180,7 +181,7 @@ impl Pipeline {
     pub fn too_long(&mut self, link: LinkId, now: Stamp) {
         let Some(lane) = self.lanes.get_mut(link.index()) else { return };
         lane.decoder.too_long();
-        lane.heard(now, false, &mut self.snapshot.links[link.index()]);
+        lane.heard(now, Some(Reject::TooLong), &mut self.snapshot.links[link.index()]);
         self.finish(link, now, None, &mut |_| {});
     }
 

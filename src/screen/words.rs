@@ -6,6 +6,7 @@ use crate::channel::Trust;
 use crate::config::{Channel, Limit};
 use crate::state::{LinkShown, LinkState, Recording, Shown, Trouble, WhyStopped};
 use crate::time::{Micros, SECOND, Stamp};
+use crate::wire::Reject;
 
 /// What stands in the place of a channel's value.
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
@@ -105,10 +106,26 @@ fn limit_number(at: f64, digits: u8) -> String {
     if shown.parse::<f64>().is_ok_and(|back| back.to_bits() == at.to_bits()) { shown } else { format!("{at}") }
 }
 
-/// What is wrong with a link, in a sentence that says what to do; `None` where it is up.
+/// What to look at where every line of a link is refused.
+const fn only_bad(why: Reject) -> &'static str {
+    match why {
+        Reject::TooLong => "no line ends: is `baud` that of the sketch?",
+        Reject::NotUtf8 => "every line is noise: is `baud` that of the sketch?",
+        Reject::Malformed => "every line is of another form: is `form` right?",
+        Reject::Checksum => "every checksum is wrong: cable, noise, `baud`?",
+        Reject::ChecksumMissing => "no line has a checksum, and each must have one",
+        Reject::ColumnCount => "every line has more or fewer columns than `names`",
+        Reject::UnknownSentence => "no sentence that is read: RMC, GGA, VTG are",
+        Reject::FieldMissing => "every line lacks its clock `t`",
+        Reject::Duplicate => "in every line a name stands twice",
+        Reject::WrongType | Reject::OutOfRange => "every line has a field that cannot be so",
+    }
+}
+
+/// What is wrong with a link, in a sentence that says what to do; `None` where all is well.
 pub fn link_trouble(name: &str, link: &LinkShown, now: Stamp) -> Option<String> {
     let what = match (link.state, link.trouble) {
-        (LinkState::Up, _) => return None,
+        (LinkState::Up, _) => only_bad(link.only_bad?).to_owned(),
         (LinkState::Silent, _) => {
             let since = age(now.since(link.since));
             return Some(format!("{name}: port open, nothing heard for {since}: controller, cable, baud?"));
@@ -169,6 +186,17 @@ mod tests {
     use rstest::rstest;
 
     use super::*;
+
+    #[test]
+    fn a_link_of_which_every_line_is_refused_says_what_to_look_at() {
+        for why in Reject::ALL {
+            let link = LinkShown { state: LinkState::Up, only_bad: Some(why), ..LinkShown::default() };
+            let said = link_trouble("engine", &link, Stamp(0)).unwrap();
+            assert!(said.len() <= 62 && said.starts_with("engine: "), "{said}");
+        }
+        let link = LinkShown { state: LinkState::Up, ..LinkShown::default() };
+        assert_eq!(link_trouble("engine", &link, Stamp(0)), None);
+    }
 
     #[rstest]
     #[case::whole(3.0, 0, "3")]

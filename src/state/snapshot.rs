@@ -3,6 +3,7 @@
 use crate::channel::{Trust, Value};
 use crate::config::Level;
 use crate::time::{Micros, SECOND, Stamp};
+use crate::wire::Reject;
 
 use super::{FaultShown, OutputShown};
 
@@ -154,6 +155,8 @@ pub struct LinkShown {
     pub since: Stamp,
     /// Lines taken during the last full second.
     pub lines_per_s: u32,
+    /// Lines came during the last full second, and every one of them was refused: why the last one was.
+    pub only_bad: Option<Reject>,
     /// Lines refused since the beginning.
     pub bad: u64,
     /// Readings lost since the beginning.
