@@ -31,7 +31,7 @@ fn ten_thousand_usual_lines_allocate_nothing_on_their_way_to_the_readers() {
         [output.needle]\npin = \"f9\"\nfrom = \"oil\"\npoints = [[0, \"0 Hz\"], [8, \"80 Hz\"]]\narmed = true\n";
     let model = config::load(&format!("{text}{more}{outputs}")).model.unwrap();
     let mut pipeline = Pipeline::new(Arc::new(model));
-    let shared = Shared::new(pipeline.snapshot().clone());
+    let shared = Shared::new(Arc::clone(pipeline.model()), pipeline.snapshot().clone());
     let lines: Vec<String> = (0..11_000).map(line).collect();
     let pin = Pin::parse("d7").unwrap();
     let sets = [0, 1].map(|value| kickpanel::wire::set(&[(pin, value)], 1000).unwrap().remove(0));

@@ -64,7 +64,7 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
     let tape = Tape::new(arguments.files.clone())?;
     let Some(configs) = setup::for_recording(config, &tape.open()?)? else { return Ok(Answer::No) };
     let mut player = Player::new(move || tape.open(), configs)?;
-    let shared = Shared::new(player.snapshot().clone());
+    let shared = Shared::new(Arc::clone(player.model()), player.snapshot().clone());
     let mut see = publish_to(&shared);
     player.limit(arguments.from, arguments.to, &mut see)?;
     player.set_speed(arguments.speed, &mut see);
@@ -74,7 +74,6 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
     let (asked, wishes) = mpsc::channel();
     let control = Control::new().context("cannot make the pipe that wakes the screen")?;
     let session = Session {
-        model: Arc::clone(player.model()),
         shared: Arc::clone(&shared),
         replaying: true,
         look: picture.look,
@@ -108,7 +107,6 @@ fn play<O: Fn() -> Result<Recording, ReadError>>(
 ) {
     let clock = Clock::start();
     let mut last = clock.now();
-    let mut model = Arc::clone(player.model());
     loop {
         let wish = match wishes.recv_timeout(STEP) {
             Ok(Command::Quit) | Err(RecvTimeoutError::Disconnected) => return,
@@ -124,10 +122,6 @@ fn play<O: Fn() -> Result<Recording, ReadError>>(
             done = done.and(obey(&mut player, wish, &mut see));
             // What a long jump took is no time that passed.
             last = clock.now();
-        }
-        if !Arc::ptr_eq(&model, player.model()) {
-            model = Arc::clone(player.model());
-            control.reload(Arc::clone(&model));
         }
         if let Err(error) = done {
             control.notice(&error.to_string());

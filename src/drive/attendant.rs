@@ -191,10 +191,7 @@ impl Attendant {
 
     fn take(&mut self, model: SharedModel, text: &str) {
         let model = if self.rehearses { disarmed(&model) } else { model };
-        self.engine.borrow_mut().reload(self.clock.now(), Arc::clone(&model), text);
-        if let Some(control) = &self.control {
-            control.reload(model);
-        }
+        self.engine.borrow_mut().reload(self.clock.now(), model, text);
         self.say("the changed config is in force");
     }
 }

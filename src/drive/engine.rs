@@ -150,7 +150,7 @@ impl Engine {
         }
         self.renew(now);
         self.note_recorder();
-        self.shared.reset(self.pipeline.snapshot());
+        self.shared.reset(self.pipeline.model(), self.pipeline.snapshot());
         self.publish();
     }
 

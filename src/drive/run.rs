@@ -85,7 +85,7 @@ pub fn run(mut plan: Plan) -> anyhow::Result<Ending> {
     let runtime = Builder::new_current_thread().enable_all().build().context("cannot start the tasks")?;
     // Before the terminal is taken by this thread: a signal that finds it taken must find somebody who gives it back.
     let signals = Signals::listen(&runtime).context("cannot listen for signals")?;
-    let shared = Shared::new(Pipeline::new(Arc::clone(&plan.model)).snapshot().clone());
+    let shared = Shared::new(Arc::clone(&plan.model), Pipeline::new(Arc::clone(&plan.model)).snapshot().clone());
     let (asked, wishes) = mpsc::unbounded_channel();
     let Some(picture) = plan.screen else {
         engine_thread(&runtime, Given { plan, clock, shared, wishes, signals, control: None })?;
@@ -93,7 +93,6 @@ pub fn run(mut plan: Plan) -> anyhow::Result<Ending> {
     };
     let control = Control::new().context("cannot make the pipe that wakes the screen")?;
     let session = Session {
-        model: Arc::clone(&plan.model),
         shared: Arc::clone(&shared),
         replaying: false,
         look: picture.look,

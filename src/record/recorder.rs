@@ -47,7 +47,6 @@ struct Tray {
     state: Recording,
     safe: Stamp,
     /// For the heads to come.
-    config: Option<String>,
     wall: Option<(Stamp, jiff::Timestamp)>,
     closing: bool,
     closed: bool,
@@ -66,7 +65,6 @@ impl Recorder {
             fresh: Ring::new(),
             state: Recording::Off,
             safe: Stamp(0),
-            config: None,
             wall: None,
             closing: false,
             closed: false,
@@ -104,10 +102,7 @@ impl Recorder {
     /// The config file changed and is in force from `now` on: noted, and in the heads to come.
     pub fn config(&self, now: Stamp, text: &str) {
         let Ok(json) = serde_json::to_vec(&Told::Config { config: text }) else { return };
-        // Both at once: a part that begins between the two would have the old config in its head, behind the note.
-        let mut tray = self.handover.lock();
-        tray.fresh.push(now, "-", Mark::Note, &json);
-        tray.config = Some(text.to_owned());
+        self.handover.lock().fresh.push_config(now, &json, text);
     }
 
     /// The computer got a time of day that can be trusted: noted, and in the heads to come.
@@ -158,13 +153,7 @@ impl Handover {
     }
 
     /// Waits until `due`, unless there is a hurry; then takes what waits into `taken`. True when closing.
-    fn take(
-        &self,
-        due: Instant,
-        taken: &mut Ring,
-        config: &mut Option<String>,
-        writer: &mut Writer<impl Disk>,
-    ) -> bool {
+    fn take(&self, due: Instant, taken: &mut Ring, writer: &mut Writer<impl Disk>) -> bool {
         let mut tray = self.lock();
         loop {
             let left = due.saturating_duration_since(Instant::now());
@@ -174,7 +163,6 @@ impl Handover {
             tray = self.bell.wait_timeout(tray, left).unwrap_or_else(PoisonError::into_inner).0;
         }
         std::mem::swap(&mut tray.fresh, taken);
-        *config = tray.config.take().or(config.take());
         if let Some((at, wall)) = tray.wall.take() {
             writer.set_wall(at, wall);
         }
@@ -185,18 +173,11 @@ impl Handover {
 fn run(handover: &Handover, mut writer: Writer<impl Disk>, clock: Clock) {
     let mut taken = Ring::new();
     let mut due = Instant::now();
-    let mut config = None;
     loop {
-        let closing = handover.take(due, &mut taken, &mut config, &mut writer);
+        let closing = handover.take(due, &mut taken, &mut writer);
         due = Instant::now() + EVERY;
         let now = clock.now();
         let state = if closing { writer.finish(now, &mut taken) } else { writer.step(now, &mut taken) };
-        // Lines of the old config may have waited with the new one: a head must never give them the new.
-        if matches!(state, Recording::On { .. })
-            && let Some(config) = config.take()
-        {
-            writer.set_config(config);
-        }
         let mut tray = handover.lock();
         (tray.state, tray.safe, tray.closed) = (state, writer.safe(), closing);
         if closing {

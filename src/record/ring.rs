@@ -1,9 +1,10 @@
 //! Lines that wait in memory to become safe: the newest are kept, the oldest given up and counted.
 //!
-//! Owns one ring of bytes, all whole lines. In: entries. Out: bytes, and what was given up. No I/O, no clock; once it
-//! has grown to its size it allocates nothing.
+//! Owns one ring of bytes, all whole lines. In: entries. Out: bytes, what was given up, and which config is in force
+//! behind either. No I/O, no clock; once it has grown to its size it allocates nothing for a line.
 
 use std::collections::VecDeque;
+use std::sync::Arc;
 
 use super::format::{Mark, parse_ms, write_line};
 use crate::time::Stamp;
@@ -16,28 +17,38 @@ pub(super) struct Ring {
     bytes: VecDeque<u8>,
     lines: u64,
     lost: Lost,
+    /// The configs whose notes wait, and how many lines stand before each note.
+    configs: VecDeque<(u64, Arc<str>)>,
 }
 
 /// What was given up at the front of a ring.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(super) struct Lost {
     pub lines: u64,
     pub bytes: u64,
     /// The time of the newest of them.
     pub until: Stamp,
+    /// The config that is in force behind them, where the note that said so is one of them.
+    pub config: Option<Arc<str>>,
 }
 
 impl Ring {
     /// An empty ring that has taken its memory.
     pub(super) fn new() -> Self {
         // A line is written before the oldest goes, so there must be room for one of the usual kind.
-        Self { bytes: VecDeque::with_capacity(WAITING_MAX + 8192), lines: 0, lost: Lost::default() }
+        Self { bytes: VecDeque::with_capacity(WAITING_MAX + 8192), ..Self::default() }
     }
 
     pub(super) fn push(&mut self, at: Stamp, link: &str, mark: Mark, bytes: &[u8]) {
         write_line(at, link, mark, bytes, &mut self.bytes);
         self.lines += 1;
         self.make_room();
+    }
+
+    /// The same for `note`, which says that `config` is in force from here on.
+    pub(super) fn push_config(&mut self, at: Stamp, note: &[u8], config: &str) {
+        self.configs.push_back((self.lines, config.into()));
+        self.push(at, "-", Mark::Note, note);
     }
 
     /// Takes over all of `newer`, which is empty afterwards.
@@ -48,7 +59,10 @@ impl Ring {
             self.lost.lines += newer.lost.lines;
             self.lost.bytes += newer.lost.bytes;
             self.lost.until = newer.lost.until;
+            self.lost.config = newer.lost.config.take().or(self.lost.config.take());
         }
+        let before = self.lines;
+        self.configs.extend(newer.configs.drain(..).map(|(lines, config)| (before + lines, config)));
         self.bytes.append(&mut newer.bytes);
         self.lines += newer.lines;
         (newer.lines, newer.lost) = (0, Lost::default());
@@ -58,6 +72,7 @@ impl Ring {
     /// Everything waits no longer.
     pub(super) fn clear(&mut self) {
         self.bytes.clear();
+        self.configs.clear();
         (self.lines, self.lost) = (0, Lost::default());
     }
 
@@ -74,8 +89,13 @@ impl Ring {
         self.lines
     }
 
-    pub(super) fn lost(&self) -> Lost {
-        self.lost
+    pub(super) fn lost(&self) -> &Lost {
+        &self.lost
+    }
+
+    /// The config that is in force behind everything in it, where that is another than before it.
+    pub(super) fn newest_config(&self) -> Option<&Arc<str>> {
+        self.configs.back().map(|(_, config)| config).or(self.lost.config.as_ref())
     }
 
     /// All bytes, oldest first.
@@ -105,6 +125,10 @@ impl Ring {
             self.lines -= 1;
             self.lost.lines += 1;
             self.lost.bytes += end as u64 + 1;
+            if self.configs.front().is_some_and(|(before, _)| *before == 0) {
+                self.lost.config = self.configs.pop_front().map(|(_, config)| config);
+            }
+            self.configs.iter_mut().for_each(|(before, _)| *before -= 1);
         }
     }
 }
@@ -136,11 +160,34 @@ mod tests {
         let (mut held, mut newer) = (Ring::new(), Ring::new());
         held.push(Stamp(0), "e", Mark::Received, b"old");
         newer.push(Stamp(1000), "e", Mark::Received, b"new");
-        newer.lost = Lost { lines: 3, bytes: 30, until: Stamp(900) };
+        newer.lost = Lost { lines: 3, bytes: 30, until: Stamp(900), config: None };
         held.absorb(&mut newer);
         assert_eq!(text(&held), "1\te\t<\tnew\n");
-        assert_eq!(held.lost, Lost { lines: 4, bytes: 40, until: Stamp(900) });
+        assert_eq!(held.lost, Lost { lines: 4, bytes: 40, until: Stamp(900), config: None });
         assert!(newer.is_empty());
+    }
+
+    #[test]
+    fn a_config_is_kept_when_its_note_goes_and_not_a_line_sooner() {
+        let (mut held, mut newer) = (Ring::new(), Ring::new());
+        held.push(Stamp(0), "e", Mark::Received, b"by the old");
+        newer.push(Stamp(1000), "e", Mark::Received, b"by the old");
+        newer.push_config(Stamp(1000), b"{}", "second");
+        newer.push(Stamp(1000), "e", Mark::Received, b"by the second");
+        newer.push_config(Stamp(2000), b"{}", "third");
+        held.absorb(&mut newer);
+        let mut seen = Vec::new();
+        for left in (0..5).rev() {
+            held.give_up(|ring| ring.lines > left);
+            assert_eq!(held.newest_config().map(|config| &**config), Some("third"), "{left}");
+            seen.push(held.lost.config.as_deref().unwrap_or("none").to_owned());
+        }
+        assert_eq!(seen, ["none", "none", "second", "second", "third"]);
+        newer.lost = Lost { lines: 1, bytes: 9, until: Stamp(3000), config: None };
+        held.absorb(&mut newer);
+        assert_eq!(held.lost.config.as_deref(), Some("third"), "what is lost later takes nothing back");
+        held.clear();
+        assert_eq!((held.newest_config(), newer.newest_config()), (None, None));
     }
 
     #[test]

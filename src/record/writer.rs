@@ -89,11 +89,6 @@ impl<D: Disk> Writer<D> {
         (self.setup.wall, self.wall_at) = (Some(wall), now);
     }
 
-    /// The config that is in force from here on, for the heads to come.
-    pub(super) fn set_config(&mut self, config: String) {
-        self.setup.config = config;
-    }
-
     /// Up to when everything that came is safe, or said to be lost.
     pub(super) fn safe(&self) -> Stamp {
         self.safe
@@ -130,11 +125,16 @@ impl<D: Disk> Writer<D> {
         self.batch.clear();
         let mut lines = 0;
         self.end_full_part(now);
-        if self.part.is_none() {
+        // Nothing that comes behind the gap is of an older config, in whichever part it ends up.
+        if let Some(config) = self.held.lost().config.as_deref() {
+            config.clone_into(&mut self.setup.config);
+        }
+        let goes_on = self.part.is_some();
+        if !goes_on {
             self.open_part(now)?;
             lines += self.head(now);
         }
-        lines += self.gap();
+        lines += self.gap(goes_on);
         lines += self.held.lines();
         let (older, newer) = self.held.slices();
         self.batch.extend_from_slice(older);
@@ -145,6 +145,10 @@ impl<D: Disk> Writer<D> {
                 push(&mut self.batch, now, &Told::Closed);
             }
             self.append_and_sync()?;
+        }
+        // Lines of the old config may have waited with the new one: a head must never give them the new, so not before.
+        if let Some(config) = self.held.newest_config() {
+            (**config).clone_into(&mut self.setup.config);
         }
         self.held.clear();
         self.safe = now;
@@ -254,14 +258,21 @@ impl<D: Disk> Writer<D> {
         1 + u64::from(self.ran_out)
     }
 
-    /// Puts down what memory could not hold. Gives the lines written.
-    fn gap(&mut self) -> u64 {
+    /// Puts down what memory could not hold, and where the part `goes_on` under another config that one, since the note of it
+    /// is lost and its head is the old one's. Gives the lines written.
+    fn gap(&mut self, goes_on: bool) -> u64 {
         let lost = self.held.lost();
         if lost.lines == 0 {
             return 0;
         }
         push(&mut self.batch, lost.until, &Told::Gap { lines: lost.lines, bytes: lost.bytes });
-        1
+        match lost.config.as_deref().filter(|_| goes_on) {
+            Some(config) => {
+                push(&mut self.batch, lost.until, &Told::Config { config });
+                2
+            }
+            None => 1,
+        }
     }
 
     fn sum(&mut self, now: Stamp, lines: u64) {

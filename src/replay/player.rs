@@ -26,8 +26,9 @@ const JUST_PASSED: Micros = SECOND;
 /// What the player's user hears of.
 #[derive(Clone, Copy, Debug)]
 pub enum Seen<'a> {
-    /// Time was left, or the config is another: forget the history and begin it anew with this snapshot.
-    Jumped(&'a Snapshot),
+    /// Time was left, or the config is another: forget the history and begin it anew with this snapshot, which is one of
+    /// this config as all that follow are.
+    Jumped(&'a SharedModel, &'a Snapshot),
     /// Something new came.
     Step(&'a Snapshot),
     /// An alarm began or ended.
@@ -37,7 +38,7 @@ pub enum Seen<'a> {
 /// A function that hands everything on to `shared`, for screens and viewers.
 pub fn publish_to(shared: &Shared) -> impl FnMut(Seen<'_>) {
     |seen| match seen {
-        Seen::Jumped(snapshot) => shared.reset(snapshot),
+        Seen::Jumped(model, snapshot) => shared.reset(model, snapshot),
         Seen::Step(snapshot) => shared.publish(snapshot),
         Seen::Changed(_) => {}
     }
@@ -262,7 +263,7 @@ impl<O: Fn() -> Result<Recording, ReadError>> Player<O> {
         self.feed.begin_anew();
         (self.position, self.readings) = (self.extent.begin, 0);
         self.show();
-        see(Seen::Jumped(self.snapshot()));
+        see(Seen::Jumped(self.model(), self.snapshot()));
         Ok(())
     }
 
@@ -278,7 +279,7 @@ impl<O: Fn() -> Result<Recording, ReadError>> Player<O> {
             if quiet && at >= loud {
                 quiet = false;
                 self.show();
-                see(Seen::Jumped(self.snapshot()));
+                see(Seen::Jumped(self.model(), self.snapshot()));
             }
             lines += u64::from(self.one(quiet, see));
             self.position = self.position.max(at);
@@ -292,7 +293,7 @@ impl<O: Fn() -> Result<Recording, ReadError>> Player<O> {
         }
         if quiet {
             self.show();
-            see(Seen::Jumped(self.snapshot()));
+            see(Seen::Jumped(self.model(), self.snapshot()));
         }
         lines
     }
@@ -329,7 +330,7 @@ impl<O: Fn() -> Result<Recording, ReadError>> Player<O> {
         if fed == Fed::Config && !quiet {
             // As while driving: the history of other channels is none of these.
             self.show();
-            see(Seen::Jumped(self.snapshot()));
+            see(Seen::Jumped(self.model(), self.snapshot()));
         }
         if matches!(fed, Fed::Line(_) | Fed::Config) && !quiet {
             self.position = self.position.max(self.feed.now());

@@ -1,4 +1,4 @@
-//! How others reach a running screen: stop, a changed config, a sentence to show.
+//! How others reach a running screen: stop, a sentence to show. A changed config comes with its snapshots.
 //!
 //! Owns the pipe that wakes the drawing thread. However often it is rung before the thread looks, it holds at most two
 //! bytes, one for snapshots and one for all else, so nobody who rings ever waits. While the thread knows that it will
@@ -9,8 +9,6 @@ use std::io::{self, PipeReader, PipeWriter, Read, Write};
 use std::os::fd::{AsFd, BorrowedFd};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
-
-use crate::config::SharedModel;
 
 /// A handle on a screen, before and while it runs. Clones reach the same screen.
 #[derive(Clone)]
@@ -33,8 +31,6 @@ struct Inner {
 pub struct Waiting {
     /// The screen is to end.
     pub stop: bool,
-    /// The vehicle is another now.
-    pub model: Option<SharedModel>,
     /// What is to be told in place of what was told before.
     pub notice: Option<String>,
 }
@@ -57,11 +53,6 @@ impl Control {
     /// Ends the screen.
     pub fn stop(&self) {
         self.leave(|waiting| waiting.stop = true);
-    }
-
-    /// Draws by `model` from now on: the config was read again. Its snapshots may come before or after.
-    pub fn reload(&self, model: SharedModel) {
-        self.leave(|waiting| waiting.model = Some(model));
     }
 
     /// Shows a sentence above the status line until another takes its place; an empty one takes it away.

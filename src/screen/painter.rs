@@ -30,13 +30,12 @@ struct Picture {
 /// What a screen remembers.
 #[derive(Debug)]
 pub struct Painter {
+    /// What `snapshot` is of.
     model: SharedModel,
     labels: Labels,
     look: Look,
     shared: Arc<Shared>,
     snapshot: Snapshot,
-    /// The snapshot that came with the histories; kept only for its memory.
-    spare: Snapshot,
     strips: Vec<Strip>,
     /// How far each strip was filled.
     reached: Vec<Reached>,
@@ -52,14 +51,14 @@ pub struct Painter {
 
 impl Painter {
     /// Nothing drawn yet.
-    pub fn new(model: SharedModel, shared: Arc<Shared>, look: Look, replaying: bool) -> Self {
+    pub fn new(shared: Arc<Shared>, look: Look, replaying: bool) -> Self {
+        let model = shared.model();
         Self {
             labels: Labels::new(&model, &look),
             model,
             look,
             shared,
             snapshot: Snapshot::default(),
-            spare: Snapshot::default(),
             strips: Vec::new(),
             reached: Vec::new(),
             page: 0,
@@ -71,8 +70,8 @@ impl Painter {
         }
     }
 
-    /// Draws by another model from now on.
-    pub fn reload(&mut self, model: SharedModel) {
+    /// Draws by another model from now on: the snapshot is one of it.
+    fn reload(&mut self, model: SharedModel) {
         self.labels = Labels::new(&model, &self.look);
         self.model = model;
         self.reached.clear();
@@ -128,7 +127,9 @@ impl Painter {
     fn look_at(&mut self, area: Rect) {
         // What alarms decides how much room the trends have, so the snapshot comes first. The histories may be one
         // reading younger than it, which nobody can see.
-        self.shared.read(&mut self.snapshot);
+        if let Some(model) = self.shared.read(&self.model, &mut self.snapshot) {
+            self.reload(model);
+        }
         let wishes = self.view().wishes(area);
         self.strips.resize_with(wishes.len(), || Strip { channel: crate::config::ChannelId(0), columns: Vec::new() });
         if wishes.is_empty() || self.snapshot.channels.len() != self.model.channels.len() {
@@ -136,19 +137,24 @@ impl Painter {
             self.reached.clear();
             return;
         }
-        let Self { strips, reached, held, .. } = self;
+        let Self { model, strips, reached, held, .. } = self;
         reached.resize(wishes.len(), Reached::NOTHING);
         // A replay jumps, and what stands still may outlast the history: then nothing is taken over.
         if self.replaying || held.is_some() {
             reached.fill(Reached::NOTHING);
         }
-        self.shared.read_with(&mut self.spare, |history| {
+        let same = self.shared.read_history(model, |history| {
             for ((strip, reached), wish) in strips.iter_mut().zip(reached).zip(&wishes) {
                 strip.channel = wish.channel;
                 strip.columns.resize(wish.count, Column::GAP);
                 *reached = fill(history, wish, *held, *reached, &mut strip.columns);
             }
         });
+        if !same {
+            // The config changed since: what there is now belongs to the snapshots of the next frame.
+            self.strips.clear();
+            self.reached.clear();
+        }
     }
 
     fn view(&self) -> View<'_> {
@@ -286,8 +292,8 @@ rows = [
         let model = Arc::new(config::load(LORRY).model.unwrap());
         let mut snapshot = Pipeline::new(Arc::clone(&model)).snapshot().clone();
         snapshot.links[0].state = LinkState::Up;
-        let shared = Shared::new(snapshot.clone());
-        (Painter::new(model, shared, Look::new(glyphs, Depth::Indexed, false), false), snapshot)
+        let shared = Shared::new(model, snapshot.clone());
+        (Painter::new(shared, Look::new(glyphs, Depth::Indexed, false), false), snapshot)
     }
 
     /// What changes from one step of a drive to the next: mostly one channel, sometimes something rare.
@@ -308,14 +314,17 @@ rows = [
     }
 
     /// What a user does now and then.
-    fn touch(step: i64, painter: &mut Painter) {
+    fn touch(step: i64, painter: &mut Painter, snapshot: &Snapshot) {
         match step {
             120 | 260 => drop(painter.act(Act::Turn(1))),
             150 | 170 => drop(painter.act(Act::Night)),
             190 | 230 => drop(painter.act(Act::HoldTrend)),
             200 => painter.tell("marked".to_owned()),
             210 => painter.forget(),
-            240 => painter.reload(Arc::new(config::load(&LORRY.replace("Road", "Farm")).model.unwrap())),
+            240 => {
+                let other = Arc::new(config::load(&LORRY.replace("Road", "Farm")).model.unwrap());
+                painter.shared.reset(&other, snapshot);
+            }
             _ => {}
         }
     }
@@ -328,7 +337,7 @@ rows = [
         let (mut painter, mut snapshot) = painter(glyphs);
         for step in 1..300 {
             drive_on(step, &mut snapshot);
-            touch(step, &mut painter);
+            touch(step, &mut painter, &snapshot);
             painter.shared.publish(&snapshot);
             let size = if (80..100).contains(&step) { (53, 15) } else { (80, 24) };
             painter.frame(size, &mut Vec::new());
@@ -337,9 +346,10 @@ rows = [
             let wishes = painter.view().wishes(area);
             for (strip, wish) in painter.strips.iter_mut().zip(&wishes) {
                 let mut columns = vec![Column::GAP; wish.count];
-                painter.shared.read_with(&mut Snapshot::default(), |history| {
+                let same = painter.shared.read_history(&painter.model, |history| {
                     fill(history, wish, painter.held, Reached::NOTHING, &mut columns);
                 });
+                assert!(same);
                 strip.columns = columns;
             }
             painter.view().render(area, &mut whole);

@@ -17,14 +17,11 @@ use super::keys::{Command, Key, Parser};
 use super::look::{Look, LookSettings, NoPicture};
 use super::painter::Painter;
 use super::terminal::{Got, Terminal, is_held};
-use crate::config::SharedModel;
 use crate::state::Shared;
 
 /// What a screen is given.
 pub struct Session {
-    /// The vehicle; [`Control::reload`] replaces it.
-    pub model: SharedModel,
-    /// Where the newest snapshot is.
+    /// Where the newest snapshot and its config are.
     pub shared: Arc<Shared>,
     /// A replay, not a drive: other keys.
     pub replaying: bool,
@@ -132,7 +129,7 @@ impl Loop {
             size: terminal.size().unwrap_or((80, 24)),
             terminal,
             control: session.control,
-            painter: Painter::new(session.model, session.shared, look, session.replaying),
+            painter: Painter::new(session.shared, look, session.replaying),
             parser: Parser::default(),
             heard: None,
             command: session.command,
@@ -171,9 +168,6 @@ impl Loop {
         let waiting = self.control.take();
         if waiting.stop || !is_held() {
             return Some(Ending::Stopped);
-        }
-        if let Some(model) = waiting.model {
-            self.painter.reload(model);
         }
         if let Some(text) = waiting.notice {
             self.painter.tell(text);

@@ -1,7 +1,7 @@
 //! What everyone reads: the newest snapshot and the short history behind it.
 //!
 //! Owns the plain structs of the snapshot, the ring of each channel's last ten minutes, and the one place that hands
-//! both from the decoding side to screens and viewers. Computes nothing, draws nothing.
+//! both, with the config that they are of, from the decoding side to screens and viewers. Computes nothing, draws nothing.
 
 mod history;
 mod output;

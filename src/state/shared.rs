@@ -1,4 +1,7 @@
-//! Where the decoding side leaves the newest snapshot and everyone else picks it up.
+//! Where the decoding side leaves the newest snapshot, with the config that it is of, and everyone else picks both up.
+//!
+//! A snapshot knows its channels only by their places, so it is never handed on without its config: one config's values
+//! under the labels of another would be false ones that look true.
 //!
 //! A `std` mutex held for a copy and never longer: nobody who reads can keep the decoding side waiting for more than
 //! that. Readers get the newest, never a queue.
@@ -7,6 +10,7 @@ use std::fmt;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use super::{Column, History, Snapshot};
+use crate::config::SharedModel;
 use crate::time::Micros;
 
 /// Called after something new was published. Must return at once.
@@ -19,18 +23,20 @@ pub struct Shared {
 }
 
 struct Inner {
+    /// What the snapshot and the history are of.
+    model: SharedModel,
     snapshot: Snapshot,
     history: History,
 }
 
 impl Shared {
-    /// Nothing published yet.
-    pub fn new(snapshot: Snapshot) -> Arc<Self> {
+    /// Nothing published yet; `snapshot` is one of `model`.
+    pub fn new(model: SharedModel, snapshot: Snapshot) -> Arc<Self> {
         let history = History::new(snapshot.channels.len());
-        Arc::new(Self { inner: Mutex::new(Inner { snapshot, history }), wakers: Mutex::default() })
+        Arc::new(Self { inner: Mutex::new(Inner { model, snapshot, history }), wakers: Mutex::default() })
     }
 
-    /// Replaces the snapshot, adds it to the history, and wakes the readers. Allocates nothing.
+    /// Replaces the snapshot by one of the same config, adds it to the history, and wakes the readers. Allocates nothing.
     pub fn publish(&self, snapshot: &Snapshot) {
         {
             let mut inner = self.lock();
@@ -42,9 +48,10 @@ impl Shared {
         }
     }
 
-    /// Forgets the history, for a jump in a replay or a changed config.
-    pub fn reset(&self, snapshot: &Snapshot) {
+    /// Forgets the history, for a jump in a replay or a changed config: `snapshot`, and all that follow, are of `model`.
+    pub fn reset(&self, model: &SharedModel, snapshot: &Snapshot) {
         let mut inner = self.lock();
+        inner.model.clone_from(model);
         inner.history = History::new(snapshot.channels.len());
         inner.snapshot.clone_from(snapshot);
     }
@@ -54,16 +61,26 @@ impl Shared {
         self.wakers.lock().unwrap_or_else(PoisonError::into_inner).push(waker);
     }
 
-    /// Copies the newest snapshot into `out`.
-    pub fn read(&self, out: &mut Snapshot) {
-        out.clone_from(&self.lock().snapshot);
+    /// The config of the newest snapshot.
+    pub fn model(&self) -> SharedModel {
+        Arc::clone(&self.lock().model)
     }
 
-    /// Copies the newest snapshot, and lets `take` copy out of the history at the same instant.
-    pub fn read_with(&self, out: &mut Snapshot, take: impl FnOnce(&History)) {
+    /// Copies the newest snapshot into `out`. Gives its config where that is not `known`.
+    pub fn read(&self, known: &SharedModel, out: &mut Snapshot) -> Option<SharedModel> {
         let inner = self.lock();
         out.clone_from(&inner.snapshot);
-        take(&inner.history);
+        (!Arc::ptr_eq(known, &inner.model)).then(|| Arc::clone(&inner.model))
+    }
+
+    /// Lets `take` copy out of the history, as long as that is still one of `known`. False where it is not.
+    pub fn read_history(&self, known: &SharedModel, take: impl FnOnce(&History)) -> bool {
+        let inner = self.lock();
+        let same = Arc::ptr_eq(known, &inner.model);
+        if same {
+            take(&inner.history);
+        }
+        same
     }
 
     /// Fills `out` with the last `span` of `channel`; see [`History::columns`].
@@ -96,13 +113,20 @@ mod tests {
         Snapshot { at, channels: vec![shown], ..Snapshot::default() }
     }
 
+    /// A config of that name; what it says besides does not matter here.
+    fn model(name: &str) -> SharedModel {
+        Arc::new(crate::config::Model { name: name.to_owned(), ..Default::default() })
+    }
+
     #[test]
-    fn readers_get_the_newest_and_the_history_of_the_same_instant() {
-        let shared = Shared::new(snapshot(0, 0.0));
+    fn readers_get_the_newest_and_the_history_up_to_it() {
+        let farm = model("farm");
+        let shared = Shared::new(Arc::clone(&farm), snapshot(0, 0.0));
         shared.publish(&snapshot(0, 1.0));
         shared.publish(&snapshot(100_000, 2.0));
         let (mut out, mut end) = (Snapshot::default(), None);
-        shared.read_with(&mut out, |history| end = history.end());
+        assert_eq!(shared.read(&farm, &mut out), None);
+        assert!(shared.read_history(&farm, |history| end = history.end()));
         assert_eq!((out.at, out.channels[0].value.good(), end), (100_000, Some(2.0), Some(200_000)));
         let mut columns = [Column::GAP; 2];
         shared.columns(0, 200_000, 200_000, &mut columns);
@@ -111,13 +135,14 @@ mod tests {
 
     #[test]
     fn every_waker_is_called_after_each_publishing_and_can_read_at_once() {
-        let shared = Shared::new(snapshot(0, 0.0));
+        let farm = model("farm");
+        let shared = Shared::new(Arc::clone(&farm), snapshot(0, 0.0));
         let calls = Arc::new(AtomicUsize::new(0));
         for _ in 0..2 {
-            let (calls, reader) = (Arc::clone(&calls), Arc::downgrade(&shared));
+            let (calls, reader, farm) = (Arc::clone(&calls), Arc::downgrade(&shared), Arc::clone(&farm));
             shared.subscribe(Arc::new(move || {
                 let mut out = Snapshot::default();
-                reader.upgrade().unwrap().read(&mut out);
+                reader.upgrade().unwrap().read(&farm, &mut out);
                 calls.fetch_add(usize::from(out.channels[0].value.good() == Some(5.0)), Ordering::Relaxed);
             }));
         }
@@ -126,13 +151,17 @@ mod tests {
     }
 
     #[test]
-    fn a_reset_forgets_the_history() {
-        let shared = Shared::new(snapshot(0, 0.0));
+    fn a_reset_forgets_the_history_and_brings_the_config_with_the_snapshot() {
+        let (farm, hill) = (model("farm"), model("hill"));
+        let shared = Shared::new(Arc::clone(&farm), snapshot(0, 0.0));
         shared.publish(&snapshot(900_000, 1.0));
-        shared.reset(&snapshot(100_000, 3.0));
+        shared.reset(&hill, &snapshot(100_000, 3.0));
         let (mut out, mut end) = (Snapshot::default(), Some(0));
-        shared.read_with(&mut out, |history| end = history.end());
+        assert_eq!(shared.read(&farm, &mut out), Some(Arc::clone(&hill)));
+        assert!(!shared.read_history(&farm, |_| panic!("it is of other channels")));
+        assert!(shared.read_history(&hill, |history| end = history.end()));
         assert_eq!((out.at, end), (100_000, None));
+        assert!(Arc::ptr_eq(&shared.model(), &hill));
     }
 
     #[test]

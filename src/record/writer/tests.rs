@@ -379,6 +379,97 @@ fn a_stall_of_two_minutes_leaves_the_newest_and_an_exact_count_of_the_rest() {
     assert_eq!(notes, [ReadNote { kind: "gap".into(), lines: i64::try_from(lost).unwrap(), after: 0 }]);
 }
 
+/// Which config each line of the files of `image` is decoded by, as whoever follows heads and `config` notes has it; runs
+/// of the same as one, with the first and last payload.
+fn configs_of(image: &BTreeMap<String, Vec<u8>>) -> Vec<(String, String, String)> {
+    let place = |(name, bytes): (&String, &Vec<u8>)| Place {
+        path: name.into(),
+        memory: Some(bytes.as_slice().into()),
+        named: false,
+    };
+    let mut reader = Reader::from_places(image.iter().map(place).collect()).unwrap();
+    let (mut config, mut runs) = (String::new(), Vec::<(String, String, String)>::new());
+    while let Some(item) = reader.next().unwrap() {
+        match item {
+            Item::Head(head) => config = head.config.clone().unwrap(),
+            Item::Note(note) if note.kind() == "config" => config = note.text("config").unwrap().to_owned(),
+            Item::Line(line) => {
+                let text = String::from_utf8_lossy(line.bytes).into_owned();
+                match runs.last_mut().filter(|run| run.0 == config) {
+                    Some(run) => run.2 = text,
+                    None => runs.push((config.clone(), text.clone(), text)),
+                }
+            }
+            _ => {}
+        }
+    }
+    assert_eq!(reader.damage(), Damage::default());
+    runs
+}
+
+// A disk stalls, or is full, for longer than memory lasts, and the config is changed meanwhile: its note is given up with the
+// lines of the gap. All that is left came under the new config, and a part that kept the old one in its head and no note
+// would give false values without a word.
+#[rstest]
+// A sync hangs while the part is open: the note stands again behind the gap.
+#[case::part_goes_on(0..0, 40, "third", "third")]
+// The disk is full: a new part begins, and has it in its head.
+#[case::new_part(12..205, 40, "third", "third")]
+// The note still waits: what came before it is the old config's, whatever part it is in.
+#[case::note_is_left_in_the_part(0..0, 190, "lorry", "third")]
+#[case::note_is_left_for_a_new_part(12..205, 190, "lorry", "third")]
+fn a_config_whose_note_was_lost_is_in_force_behind_the_gap(
+    #[case] failing: std::ops::Range<usize>,
+    #[case] changed: i64,
+    #[case] first: &str,
+    #[case] last: &str,
+) {
+    let hangs = failing.is_empty();
+    let disk = Double::default();
+    disk.look(|image| (image.failing, image.errno) = (failing, NO_SPACE));
+    let mut writer = Writer::new(disk.clone(), setup());
+    let mut ring = Ring::new();
+    for number in 0..220 {
+        fill(&mut ring, number);
+        for (at, name) in [(changed, "second"), (changed + 1, "third")] {
+            if number == at {
+                let config = format!("name = \"{name}\"\n");
+                let note = serde_json::to_vec(&Told::Config { config: &config }).unwrap();
+                ring.push_config(second(number + 1), &note, &config);
+            }
+        }
+        if !(hangs && (3..200).contains(&number)) {
+            writer.step(second(number + 1), &mut ring);
+        }
+    }
+    let image = disk.durable();
+    let runs = configs_of(&image);
+    let (lines, notes, _) = read_back(&image);
+    let gap = notes.iter().find(|note| note.kind == "gap").unwrap();
+    assert!(gap.lines > 1_000, "{notes:?}");
+    let behind = &lines[gap.after];
+    let by = |payload: &String| {
+        let place = lines.iter().position(|line| line == payload).unwrap();
+        let ends = |run: &(String, String, String)| lines.iter().position(|line| *line == run.2).unwrap();
+        runs.iter().find(|run| ends(run) >= place).unwrap().0.clone()
+    };
+    let name = |name: &str| format!("name = \"{name}\"\n");
+    assert_eq!(by(&lines[0]), name("lorry"));
+    assert_eq!(by(behind), name(first));
+    assert_eq!(by(lines.last().unwrap()), name(last));
+    // To the line: the last of the old config is the one before its note.
+    if first == "lorry" {
+        let old = runs.iter().find(|run| run.0 == name("lorry")).unwrap();
+        assert_eq!(old.2, payload(changed * 50 + 49));
+        assert_eq!((&runs[1].0, runs.len()), (&name("second"), 3));
+    }
+    // What begins later has it too.
+    fill(&mut ring, 4_000);
+    writer.step(second(4_001), &mut ring);
+    let runs = configs_of(&disk.durable());
+    assert_eq!(runs.last().unwrap().0, name("third"));
+}
+
 #[test]
 fn a_disk_that_is_full_for_long_leaves_no_litter_and_says_what_is_missing() {
     let (disk, states) = drive_with(30, 30..1_000_000, NO_SPACE);

@@ -248,7 +248,7 @@ fn the_history_after_a_jump_is_that_of_a_straight_run() {
         format!("{out:?}")
     };
     let mut player = Player::new(open(&bytes), model()).unwrap();
-    let shared = Shared::new(player.snapshot().clone());
+    let shared = Shared::new(Arc::clone(player.model()), player.snapshot().clone());
     player.jump(30 * SECOND, &mut publish_to(&shared)).unwrap();
     let expected = columns(&shared);
     assert!(expected.contains("high: 949.99"), "{expected}");
@@ -271,7 +271,7 @@ fn a_jump_over_half_an_hour_brings_the_ten_minutes_before_it() {
     };
     let mut slow = Player::new(open(&bytes), model()).unwrap();
     let mut quick = Player::new(open(&bytes), model()).unwrap();
-    let [theirs, ours] = [(), ()].map(|()| Shared::new(slow.snapshot().clone()));
+    let [theirs, ours] = [(), ()].map(|()| Shared::new(Arc::clone(slow.model()), slow.snapshot().clone()));
     slow.set_speed(100.0, &mut quiet);
     for _ in 0..18 {
         slow.advance(SECOND, &mut publish_to(&theirs)).unwrap();
@@ -386,7 +386,7 @@ fn a_jump_over_a_changed_config_shows_what_a_straight_run_shows() {
             .jump(at, &mut |seen| {
                 // A reader makes room by the last snapshot that began a history.
                 match seen {
-                    Seen::Jumped(snapshot) => told = snapshot.channels.len(),
+                    Seen::Jumped(_, snapshot) => told = snapshot.channels.len(),
                     Seen::Step(snapshot) => assert_eq!(snapshot.channels.len(), told, "at {at}"),
                     Seen::Changed(_) => {}
                 }
@@ -411,6 +411,46 @@ fn a_jump_over_a_changed_config_shows_what_a_straight_run_shows() {
     player.step_forth(&mut quiet).unwrap();
     player.step_back(&mut quiet).unwrap();
     same(player.snapshot(), &Snapshot { player: None, ..forth });
+}
+
+/// The config and the snapshot that a reader finds at one instant belong together.
+#[track_caller]
+fn pair(shared: &Shared, twice: &mut u32) {
+    let mut snapshot = Snapshot::default();
+    let nothing = Arc::new(config::Model::default());
+    let model = shared.read(&nothing, &mut snapshot).unwrap();
+    assert_eq!(model.channels.len(), snapshot.channels.len());
+    // By the labels of the other config this would be the slope.
+    if let Some(place) = model.channels.iter().position(|channel| channel.name == "twice") {
+        let value = |place: usize| snapshot.channels[place].value.good();
+        assert_eq!(value(place), value(0).map(|level| level * 2.0));
+        *twice += u32::from(value(place).is_some());
+    }
+}
+
+// While jumping to and fro the screen drew the values of one config under the labels of another for a moment, since the
+// config was told apart from the snapshots. Looked at after whatever the player tells, so at all that a screen can find.
+#[test]
+fn a_jump_over_a_changed_config_never_publishes_its_values_with_the_other_config() {
+    let (bytes, _) = changed_drive();
+    let mut player = Player::new(open(&bytes), followed()).unwrap();
+    let shared = Shared::new(Arc::clone(player.model()), player.snapshot().clone());
+    let mut publish = publish_to(&shared);
+    let (mut looks, mut twice) = (0, 0);
+    let mut see = |seen: Seen<'_>| {
+        publish(seen);
+        pair(&shared, &mut twice);
+        looks += 1;
+    };
+    for at in [20, 5, 12, 11, 35, 1].map(|second| second * SECOND) {
+        player.jump(at, &mut see).unwrap();
+    }
+    player.set_speed(10.0, &mut see);
+    for _ in 0..200 {
+        player.advance(20_000, &mut see).unwrap();
+    }
+    assert!(looks > 1_000 && twice > 200, "{looks} {twice}");
+    assert!(Arc::ptr_eq(&shared.model(), player.model()));
 }
 
 #[test]

@@ -149,7 +149,7 @@ impl Drive {
         let first = Arc::new(model(FIRST));
         let setup = Setup { program: "kickpanel test".into(), config: FIRST.into(), wall: None };
         let recorder = Recorder::start(folder.to_owned(), setup, Clock::start());
-        let shared = Shared::new(Pipeline::new(Arc::clone(&first)).snapshot().clone());
+        let shared = Shared::new(Arc::clone(&first), Pipeline::new(Arc::clone(&first)).snapshot().clone());
         let engine = Engine::new(first, Some(recorder), shared, vec![mpsc::channel(1).0]);
         Self { engine, now: 1000, clock: 5_000_000, number: 7, edges: 40, pictures: Vec::new() }
     }

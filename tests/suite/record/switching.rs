@@ -66,7 +66,7 @@ impl Drive {
         let first = Arc::new(model(CONFIG));
         let setup = Setup { program: "kickpanel test".into(), config: CONFIG.into(), wall: None };
         let recorder = Recorder::start(folder.to_owned(), setup, Clock::start());
-        let shared = Shared::new(Pipeline::new(Arc::clone(&first)).snapshot().clone());
+        let shared = Shared::new(Arc::clone(&first), Pipeline::new(Arc::clone(&first)).snapshot().clone());
         let (sender, commands) = mpsc::channel(8);
         let engine = Engine::new(first, Some(recorder), shared, vec![sender]);
         Self { engine, commands, now: 1000, seed, pins: [0; 2], pictures: Vec::new(), sets: 0 }

@@ -48,10 +48,9 @@ impl Bench {
         let name = ptsname(&master, Vec::new()).unwrap();
         let slave = rustix::fs::open(name.as_c_str(), OFlags::RDWR | OFlags::NOCTTY, Mode::empty()).unwrap();
         tcsetwinsize(&master, size(80, 24)).unwrap();
-        let shared = Shared::new(lorry::well());
+        let shared = Shared::new(lorry::model(), lorry::well());
         let control = Control::new().unwrap();
         let session = Session {
-            model: lorry::model(),
             shared: shared.clone(),
             replaying,
             look: LookSettings::default(),
@@ -192,7 +191,7 @@ fn a_snapshot_that_looks_the_same_sends_nothing() {
     model.pages = vec![model.pages[0].clone()];
     let bars = model.pages[0].rows[1].clone();
     model.pages[0].rows = vec![bars; 5];
-    bench.control.reload(Arc::new(model));
+    bench.shared.reset(&Arc::new(model), &lorry::well());
     bench.publish(|snapshot| lorry::set(snapshot, "oil", Value::ok(2.2)));
     bench.until("2.2 bar");
     while bench.read(Duration::from_millis(300)) > 0 {}
@@ -295,8 +294,7 @@ fn a_panic_elsewhere_gives_the_terminal_back() {
 fn what_is_no_terminal_is_refused_in_a_sentence() {
     let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
     let session = Session {
-        model: lorry::model(),
-        shared: Shared::new(lorry::well()),
+        shared: Shared::new(lorry::model(), lorry::well()),
         replaying: false,
         look: LookSettings::default(),
         frames_per_s: 30,
