@@ -69,7 +69,7 @@ fn a_config_of_1_mb_is_still_read() {
 fn an_empty_config_has_no_mistake_and_nothing_in_it() {
     let bench = Bench::new();
     bench.write("kickpanel.toml", "");
-    let wanted = "This config: no mistakes. 0 channels, 0 alarms.\n\nCHANNEL  INPUT  CIRCUIT  SENSOR  UNIT\n\n\
+    let wanted = "This config: no mistakes. 0 channels, 0 alarms.\n\nNothing would be shown: describe a signal in [channel.NAME]; config/README.md lists every key.\n\n\
         Pins on link: used none\n  free on an ATmega328P: a0 a1 a2 a3 a4 a5 2 3 4 5 6 7 8 9 10 11 12 13 (p2 counts pulses on pin 2, d4 reads the level of pin 4)\n\n\
         Link link: no device given; good for recordings, `drive` needs one\n  \
         Lines without a checksum are taken until 8 right ones came. Once the controller sends them, set\n  \
