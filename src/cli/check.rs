@@ -68,12 +68,13 @@ fn list(overview: &Overview, out: &mut impl Write) -> io::Result<()> {
     let (channels, alarms) = (count(overview.channels.len(), "channel"), count(overview.alarms.len(), "alarm"));
     writeln!(out, "{}: no mistakes. {channels}, {alarms}.\n", safe(name))?;
     if overview.channels.is_empty() {
-        return writeln!(
+        writeln!(
             out,
             "Nothing would be shown: describe a signal in [channel.NAME]; config/README.md lists every key."
-        );
+        )?;
+    } else {
+        write_table(["CHANNEL", "INPUT", "CIRCUIT", "SENSOR", "UNIT"], overview.channels.iter().map(channel_row), out)?;
     }
-    write_table(["CHANNEL", "INPUT", "CIRCUIT", "SENSOR", "UNIT"], overview.channels.iter().map(channel_row), out)?;
     if !overview.alarms.is_empty() {
         writeln!(out)?;
         let head = ["ALARM ON", "LEVEL", "LIMIT", "DEADBAND", "AFTER", "UNTIL", "WHEN"];
