@@ -11,7 +11,7 @@ use crate::link::{Event, Outgoing, Sink};
 use crate::output::words;
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{Mark, Recorder, Told};
-use crate::state::{LinkState, Shared, Snapshot, Trouble};
+use crate::state::{FaultShown, LinkState, Shared, Snapshot, Trouble};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 use crate::watch::{Change, Raised};
 use crate::wire::{Form, Piece, Reject, Splitter, ask_hello};
@@ -134,10 +134,16 @@ impl Engine {
     /// A changed config, with the links that are open, is in force from now on; see [`Pipeline::reload`].
     pub fn reload(&mut self, now: Stamp, model: SharedModel, text: &str) {
         self.pass(now);
+        let (before, faults) = (Arc::clone(self.model()), self.snapshot().faults.clone());
+        let mut ended = Vec::new();
+        self.pipeline.reload(now, model, &mut |change| ended.push(change));
+        // By the names of the config before, and so before the other one is noted.
+        for change in ended {
+            self.note_alarm(now, change, &before, &faults);
+        }
         if let Some(recorder) = &self.recorder {
             recorder.config(now, text);
         }
-        self.pipeline.reload(now, model);
         self.noted.clear();
         self.noted.resize(self.pipeline.model().outputs.len(), 0);
         let (leases, commands) = (&mut self.leases, &self.commands);
@@ -271,15 +277,14 @@ impl Engine {
         let mut changes = std::mem::take(&mut self.changes);
         let answer = work(&mut self.pipeline, &mut |change| changes.push(change));
         for change in changes.drain(..) {
-            self.note_alarm(now, change);
+            self.note_alarm(now, change, self.pipeline.model(), &self.pipeline.snapshot().faults);
         }
         self.changes = changes;
         self.note_outputs(now);
         answer
     }
 
-    fn note_alarm(&self, now: Stamp, change: Change) {
-        let model = self.pipeline.model();
+    fn note_alarm(&self, now: Stamp, change: Change, model: &Model, faults: &[FaultShown]) {
         let state = if change.active { "on" } else { "off" };
         match change.raised {
             Raised::Limit(place) => {
@@ -289,7 +294,7 @@ impl Engine {
                 self.note(now, None, &Told::Alarm { channel, output: None, why: None, state, level, value });
             }
             Raised::Fault(place) => {
-                let Some(fault) = self.pipeline.snapshot().faults.get(place) else { return };
+                let Some(fault) = faults.get(place) else { return };
                 let Some(told) = words::Told::of(model, fault) else { return };
                 let why = format!("{}: {}", told.what, told.detail);
                 let (output, why) = (Some(told.name.as_str()), Some(why.as_str()));

@@ -57,20 +57,23 @@ impl Rules {
     /// of the old ones is told by `link`.
     ///
     /// What is known of a pin goes on: its lease, its lock, since when it is off. Every output is off at that instant,
-    /// since no channel has a value yet, and then for its time of rest. `faults` and `old` are what is shown of both.
+    /// since no channel has a value yet, and then for its time of rest. `faults` and `old` are what is shown of both. Gives
+    /// for each output its place under the old config, if it has one.
     pub fn go_on_from(
         &mut self,
         before: &Self,
         now: Stamp,
         link: impl Fn(LinkId) -> Option<LinkId>,
         (faults, old): (&mut [FaultShown], &[FaultShown]),
-    ) {
+    ) -> Vec<Option<usize>> {
+        let mut places = vec![None; self.outputs.len()];
         for (place, output) in self.outputs.iter_mut().enumerate() {
             let same = |other: &Output| other.pin.is_at(link(output.pin.link), output.pin.name);
             let Some(at) = before.outputs.iter().position(same) else {
                 output.rule.rest_from(now);
                 continue;
             };
+            places[place] = Some(at);
             let known = &before.outputs[at];
             output.pin.go_on_from(&known.pin);
             let off = known.rule.off_since(now).max(known.pin.may_be_on_until());
@@ -79,6 +82,7 @@ impl Rules {
                 *fault = FaultShown { subject: fault.subject, ..*old };
             }
         }
+        places
     }
 
     /// The controller of `link` reported what its pins really do.

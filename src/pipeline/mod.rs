@@ -10,9 +10,9 @@ mod rows;
 use crate::channel::{Bank, Moment, When};
 use crate::config::{ChannelId, Cold, LinkId, Model, Sensor, SharedModel, Source};
 use crate::output::Rules;
-use crate::state::{AlarmShown, LinkShown, Shown, Snapshot};
+use crate::state::{AlarmShown, LinkShown, SILENT_AFTER, Shown, Snapshot};
 use crate::time::{Micros, Stamp};
-use crate::watch::{Change, Watch};
+use crate::watch::{self, Change, Raised, Watch};
 use crate::wire::{Decoded, Decoder, Reject, Tally};
 use lane::Lane;
 use rows::Rows;
@@ -92,10 +92,13 @@ impl Pipeline {
     ///
     /// What came over the links goes on where it stands, since no config changes that: by the link's name, whether it is
     /// open, what was counted, what the controller said of itself and its clock, and so the time of exports. Everything
-    /// that a config gives its meaning begins anew: supply, values, windows, rates, smoothing, freshness and alarms. Outputs
+    /// that a config gives its meaning begins anew: supply, values, windows, rates, smoothing and freshness. An alarm that
+    /// both configs have keeps its state and its running delay (see [`watch::same_alarms`]). Outputs
     /// are off at that instant and rest; what is known of their pins goes on (see [`Rules::go_on_from`]). A link
     /// whose form or clock is another keeps its counts, and its clock is joined where its next reading comes.
-    pub fn reload(&mut self, now: Stamp, model: SharedModel) {
+    ///
+    /// `ended` hears of each alarm that sounds and ends with the config before, by its place in that one.
+    pub fn reload(&mut self, now: Stamp, model: SharedModel, ended: &mut dyn FnMut(Change)) {
         let before = std::mem::replace(self, Self::new(model));
         let mut joined = false;
         let old_link = |model: &Model, link: LinkId| {
@@ -104,7 +107,8 @@ impl Pipeline {
             u8::try_from(place).ok().map(LinkId)
         };
         let faults = (self.snapshot.faults.as_mut_slice(), before.snapshot.faults.as_slice());
-        self.outputs.go_on_from(&before.outputs, now, |link| old_link(&self.model, link), faults);
+        let same_outputs = self.outputs.go_on_from(&before.outputs, now, |link| old_link(&self.model, link), faults);
+        let same_alarms = self.alarms_go_on_from(&before);
         for (place, link) in self.model.links.iter().enumerate() {
             let Some(old) = before.model.links.iter().position(|old| old.name == link.name) else { continue };
             let goes_on = self.lanes[place].go_on_from(&before.lanes[old]);
@@ -118,11 +122,40 @@ impl Pipeline {
         (shown.version, shown.now, shown.at) = (version + 1, now, at.max(self.rows.at(now)));
         (shown.recording, shown.player) = (recording, player);
         shown.channels.iter_mut().for_each(|channel| channel.since = now);
-        shown.alarms.iter_mut().for_each(|alarm| alarm.since = now);
+        for (alarm, old) in shown.alarms.iter_mut().zip(&same_alarms) {
+            let goes_on = old.and_then(|old| before.snapshot.alarms.get(old));
+            *alarm = goes_on.copied().unwrap_or(AlarmShown { since: now, ..*alarm });
+        }
         for (link, lane) in (0_u8..).zip(&self.lanes) {
             self.outputs.hello(LinkId(link), lane.decoder.hello());
         }
         self.decide(now, self.snapshot.at, false, &mut |_| {});
+        let goes_on = |old: usize| same_alarms.contains(&Some(old));
+        end(before.snapshot.alarms.iter().map(|alarm| alarm.active), goes_on, Raised::Limit, ended);
+        let goes_on = |old: usize| {
+            let place = same_outputs.iter().position(|same| *same == Some(old));
+            place.and_then(|place| self.snapshot.faults.get(place)).is_some_and(|fault| fault.active)
+        };
+        end(before.snapshot.faults.iter().map(|fault| fault.active), goes_on, Raised::Fault, ended);
+    }
+
+    /// Another drive begins at `now`, with that config: as [`Pipeline::reload`], but nothing that was wrong on the drive
+    /// before says anything about it, so that every alarm of a limit ends.
+    pub fn another_drive(&mut self, now: Stamp, model: SharedModel, ended: &mut dyn FnMut(Change)) {
+        self.watch.end_all(now, &mut self.snapshot.alarms, ended);
+        self.reload(now, model, ended);
+    }
+
+    /// Gives for each alarm its place under the config before, if it has one.
+    fn alarms_go_on_from(&mut self, before: &Self) -> Vec<Option<usize>> {
+        let same = watch::same_alarms(&self.model, &before.model);
+        let good_until = |channel: usize| {
+            let known = u16::try_from(channel).ok().and_then(|channel| before.good_until(ChannelId(channel)));
+            // Nothing would make it stale: then as long as a link may be silent.
+            known.unwrap_or(before.snapshot.at + SILENT_AFTER)
+        };
+        self.watch.go_on_from(&before.watch, &same, good_until);
+        same
     }
 
     /// Takes one line without its LF that arrived over `link` at `now`. Allocates nothing for a usual reading.
@@ -346,6 +379,18 @@ impl Pipeline {
         let moment = Moment { at, line, channels, touched: self.bank.touched() };
         self.passed = self.passed.max(now);
         self.outputs.step(now, &moment, links, (outputs, faults), changed)
+    }
+}
+
+/// Tells `ended` of each that was `active` and does not go on.
+fn end(
+    active: impl Iterator<Item = bool>,
+    goes_on: impl Fn(usize) -> bool,
+    raised: impl Fn(usize) -> Raised,
+    ended: &mut dyn FnMut(Change),
+) {
+    for (place, _) in active.enumerate().filter(|(place, active)| *active && !goes_on(*place)) {
+        ended(Change { raised: raised(place), active: false, value: None });
     }
 }
 

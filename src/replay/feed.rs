@@ -130,7 +130,8 @@ impl Feed {
         }
     }
 
-    /// Hands `item` in, after everything that became due before it. `changed` hears of alarms.
+    /// Hands `item` in, after everything that became due before it. `changed` hears of alarms; of one that ends with its
+    /// config by its place in that one.
     pub fn item(&mut self, item: &Item<'_>, changed: &mut dyn FnMut(Change)) -> Fed {
         let now = self.time_of(item);
         self.pass(now, changed);
@@ -159,8 +160,8 @@ impl Feed {
                 self.pipeline.free_outputs(now, changed);
                 Fed::Other
             }
-            Item::Note(note) => self.note(note, now),
-            Item::Head(head) => self.head(head, now),
+            Item::Note(note) => self.note(note, now, changed),
+            Item::Head(head) => self.head(head, now, changed),
             Item::Sent(sent) => {
                 // What was sent on the road is known to the core as it was then; a replay itself sends nothing.
                 if let Some(link) = self.links.find(sent.link) {
@@ -179,20 +180,22 @@ impl Feed {
 
     /// A part begins. Its config is another where the drive is, or where the note of the change was lost. Another drive begins
     /// anew also where the config is the same: what was true at the end of the one before says nothing about it.
-    fn head(&mut self, head: &Head, now: Stamp) -> Fed {
+    fn head(&mut self, head: &Head, now: Stamp, changed: &mut dyn FnMut(Change)) -> Fed {
         let is_another = self.drive.replace(head.drive).is_some_and(|drive| drive != head.drive);
         match head.config.as_deref() {
-            Some(text) if self.text.as_deref() != Some(text) && self.configs.follows() => self.config(text, now),
+            Some(text) if self.text.as_deref() != Some(text) && self.configs.follows() => {
+                self.config(text, now, is_another, changed)
+            }
             _ if is_another => {
-                self.pipeline.reload(now, Arc::clone(self.pipeline.model()));
+                self.pipeline.another_drive(now, Arc::clone(self.pipeline.model()), changed);
                 Fed::Other
             }
             _ => Fed::Other,
         }
     }
 
-    /// The recording says that `text` is in force from `now` on.
-    fn config(&mut self, text: &str, now: Stamp) -> Fed {
+    /// The recording says that `text` is in force from `now` on, in the same drive or in another that begins.
+    fn config(&mut self, text: &str, now: Stamp, is_another: bool, changed: &mut dyn FnMut(Change)) -> Fed {
         if !self.configs.follows() {
             return Fed::Other;
         }
@@ -207,7 +210,11 @@ impl Feed {
             }
         }
         self.links.reload(&model);
-        self.pipeline.reload(now, model);
+        if is_another {
+            self.pipeline.another_drive(now, model, changed);
+        } else {
+            self.pipeline.reload(now, model, changed);
+        }
         self.text = Some(text);
         Fed::Config
     }
@@ -224,10 +231,10 @@ impl Feed {
         Fed::Other
     }
 
-    fn note(&mut self, note: &Note, now: Stamp) -> Fed {
+    fn note(&mut self, note: &Note, now: Stamp, changed: &mut dyn FnMut(Change)) -> Fed {
         if note.kind() == "config" {
             return match note.text("config") {
-                Some(text) => self.config(text, now),
+                Some(text) => self.config(text, now, false, changed),
                 // It was damaged.
                 None => self.refuse(1, now),
             };

@@ -4,7 +4,7 @@
 //! alarms sound, and each change once. No drawing, no clock. The states of ANSI/ISA-18.2 beyond normal and sounding
 //! (acknowledged, latched, shelved) will stand beside `active` in `Memory`.
 
-use crate::channel::{Condition, Moment, Value};
+use crate::channel::{Condition, Moment, Trust, Value};
 use crate::config::{Alarm, Limit, Model};
 use crate::state::AlarmShown;
 use crate::time::{Micros, Stamp};
@@ -63,6 +63,30 @@ struct Memory {
     active: bool,
     /// Since when the limit is passed (quiet) or left (active) without a break, on the timeline of exports.
     since: Option<Micros>,
+    /// Up to when the last value under the config before would have counted; see [`Watch::go_on_from`].
+    bridge: Micros,
+    /// No value came yet since the config changed while a delay ran.
+    bare: bool,
+}
+
+/// For each alarm of `model` the place of the same one in `before`: of a channel of that name in that unit, with the same
+/// level, limit and `when`. Its delays and words may be others.
+pub fn same_alarms(model: &Model, before: &Model) -> Vec<Option<usize>> {
+    let mut taken = vec![false; before.alarms.len()];
+    let find = |alarm: &Alarm| {
+        let mut olds = before.alarms.iter().enumerate();
+        let (place, _) = olds.find(|(place, old)| !taken[*place] && is_same((model, alarm), (before, old)))?;
+        taken[place] = true;
+        Some(place)
+    };
+    model.alarms.iter().map(find).collect()
+}
+
+fn is_same((model, alarm): (&Model, &Alarm), (before, old): (&Model, &Alarm)) -> bool {
+    let (channel, other) = (&model.channels[alarm.channel.index()], &before.channels[old.channel.index()]);
+    (&channel.name, channel.unit) == (&other.name, other.unit)
+        && (alarm.level, alarm.limit) == (old.level, old.limit)
+        && alarm.when.as_ref().map(|when| &when.text) == old.when.as_ref().map(|when| &when.text)
 }
 
 impl Watch {
@@ -119,6 +143,30 @@ impl Watch {
         any
     }
 
+    /// Another config is in force, and `before` is the watch of the one before. An alarm that both have (`same`: its old
+    /// place) goes on where it stands: whether it sounds, and the delay that runs. No channel has a value yet; up to
+    /// `good_until`, when the old value of the old alarm's channel would have become stale, that breaks no delay.
+    pub fn go_on_from(&mut self, before: &Self, same: &[Option<usize>], good_until: impl Fn(usize) -> Micros) {
+        for (memory, old) in self.alarms.iter_mut().zip(same) {
+            let Some(old) = old.and_then(|old| before.alarms.get(old)) else { continue };
+            (memory.active, memory.since) = (old.active, old.since);
+            memory.bare = memory.since.is_some();
+            memory.bridge = if memory.bare { good_until(old.channel) } else { Micros::MIN };
+        }
+        self.stepped = before.stepped;
+    }
+
+    /// All alarms end at `now`, and no delay runs: what was true says nothing any more about what comes.
+    pub fn end_all(&mut self, now: Stamp, shown: &mut [AlarmShown], changed: &mut dyn FnMut(Change)) {
+        for (alarm, (memory, shown)) in self.alarms.iter_mut().zip(shown).enumerate() {
+            if memory.active {
+                changed(Change { raised: Raised::Limit(alarm), active: false, value: None });
+            }
+            (memory.active, memory.since) = (false, None);
+            (shown.active, shown.since) = (false, now);
+        }
+    }
+
     /// When, at the earliest, an alarm begins or ends by time alone; on the timeline of exports.
     pub fn due(&self) -> Option<Micros> {
         self.alarms.iter().filter_map(Memory::due).filter(|due| *due > self.stepped).min()
@@ -140,6 +188,8 @@ impl Memory {
             when: alarm.when.as_ref().map(Condition::new),
             active: false,
             since: None,
+            bridge: Micros::MIN,
+            bare: false,
         }
     }
 
@@ -164,9 +214,13 @@ impl Memory {
             Some(when) if when.looks_back() => Some(when.step(moment)),
             _ => None,
         };
-        let Some(value) = moment.channels[self.channel].smooth.good() else {
-            return self.untrusted(moment);
+        let value = moment.channels[self.channel].smooth;
+        let Some(value) = value.good() else {
+            return self.untrusted(value.trust(), moment);
         };
+        if std::mem::take(&mut self.bare) && moment.at > self.bridge {
+            self.since = None;
+        }
         let passed = match self.limit {
             Limit::Below(limit) => value < limit,
             Limit::Above(limit) => value > limit,
@@ -184,8 +238,9 @@ impl Memory {
     }
 
     /// An untrusted value neither begins nor ends an alarm, and breaks every stretch of time.
-    fn untrusted(&mut self, moment: &Moment<'_>) -> bool {
-        if moment.line {
+    fn untrusted(&mut self, trust: Trust, moment: &Moment<'_>) -> bool {
+        let bridged = self.bare && trust == Trust::Missing && moment.at <= self.bridge;
+        if moment.line && !bridged {
             self.since = None;
         }
         false
@@ -212,8 +267,9 @@ impl Memory {
                 false
             }
             (false, None) => {
-                // Time that merely passed leaves no trace, so that nothing depends on how often it was looked at.
-                if moment.line {
+                // Time that merely passed leaves no trace, so that nothing depends on how often it was looked at. What it
+                // asks for may take a reading more than the value to be known under a changed config.
+                if moment.line && moment.at > self.bridge {
                     self.since = None;
                 }
                 false

@@ -1,9 +1,13 @@
 //! Alarms: delays to the microsecond, sleep, and values that cannot be trusted.
 
+use std::sync::Arc;
+
 use kickpanel::channel::Trust;
 use kickpanel::time::Stamp;
+use kickpanel::watch::{Change, Raised};
+use rstest::rstest;
 
-use crate::rig::Rig;
+use crate::rig::{Rig, model};
 
 const OIL: &str = r#"
 [channel.oil]
@@ -163,4 +167,127 @@ fn a_computer_that_was_stopped_says_stale_first_and_raises_nothing_from_old_line
     }
     assert!(!sounds(&rig), "only 0.6 s by the controller's clock");
     assert!(rig.changes.is_empty());
+}
+
+/// The config is changed at `now` to `channels`; gives what ended with it.
+fn change(rig: &mut Rig, now: i64, channels: &str) -> Vec<Change> {
+    let head = "format = 1\n[link.engine]\nreference = \"1.1 V\"\n";
+    let mut ended = Vec::new();
+    let model = Arc::new(model(&format!("{head}{channels}")));
+    rig.pipeline.reload(Stamp(now), model, &mut |change| ended.push(change));
+    ended
+}
+
+/// One that sounds since 1.1 s, by 0.5 bar.
+fn sounding() -> Rig {
+    let mut rig = running();
+    rig.read(100_000, "\"n_oil\":0.5");
+    rig.read(1_100_000, "\"n_oil\":0.5");
+    assert!(sounds(&rig));
+    rig
+}
+
+// H4 of the catalogue of faults: whoever saves the config while an alarm sounds must not silence it.
+#[rstest]
+#[case::saved_as_it_was("", "")]
+#[case::label("unit = \"bar\"", "unit = \"bar\"\nlabel = \"Oil\"")]
+#[case::words("Stop the engine", "Stop")]
+#[case::delay("after = \"1 s\"", "after = \"9 s\"")]
+#[case::deadband("deadband = 0.1", "deadband = 0.2")]
+#[case::another_alarm_before(
+    "[channel.oil]",
+    "[channel.fuel]\ninput = \"n_fuel\"\nalarm = [{ level = \"danger\", below = 0.8, text = \"Fuel\" }]\n[channel.oil]"
+)]
+fn an_alarm_that_sounds_goes_on_over_a_changed_config(#[case] from: &str, #[case] to: &str) {
+    let mut rig = sounding();
+    let ended = change(&mut rig, 1_200_000, &OIL.replacen(from, to, 1));
+    assert_eq!(ended, []);
+    let place = rig.pipeline.model().alarms.len() - 1;
+    let shown = |rig: &Rig| (rig.pipeline.snapshot().alarms[place].active, rig.pipeline.snapshot().alarms[place].since);
+    assert_eq!(shown(&rig), (true, Stamp(1_100_000)));
+    assert_eq!(rig.trust("oil"), Trust::Missing, "it sounds although there is no value yet");
+    rig.tick(60_000_000);
+    rig.read(60_100_000, "\"n_oil\":0.5,\"n_rpm\":1500");
+    assert_eq!(shown(&rig), (true, Stamp(1_100_000)));
+    rig.read(61_000_000, "\"n_oil\":1");
+    rig.read(62_999_999, "\"n_oil\":1");
+    assert!(shown(&rig).0);
+    rig.read(63_000_000, "\"n_oil\":1");
+    assert_eq!(shown(&rig), (false, Stamp(63_000_000)));
+    assert_eq!(rig.changes.iter().map(|change| change.active).collect::<Vec<_>>(), [true, false]);
+}
+
+#[rstest]
+#[case::limit("below = 0.8", "below = 0.7")]
+#[case::side("below = 0.8", "above = 0.8")]
+#[case::level("level = \"danger\"", "level = \"caution\"")]
+#[case::condition("rpm > 600", "rpm > 700")]
+#[case::unit("unit = \"bar\"", "unit = \"psi\"")]
+#[case::name("[channel.oil]", "[channel.oil_pressure]")]
+fn an_alarm_that_is_another_ends_the_old_one_and_is_told(#[case] from: &str, #[case] to: &str) {
+    let mut rig = sounding();
+    let ended = change(&mut rig, 1_200_000, &OIL.replacen(from, to, 1));
+    assert_eq!(ended, [Change { raised: Raised::Limit(0), active: false, value: None }]);
+    assert!(!sounds(&rig));
+    assert_eq!(change(&mut rig, 1_300_000, OIL), [], "it ends once");
+}
+
+#[test]
+fn of_two_alarms_that_are_the_same_each_goes_on_for_itself() {
+    let two = OIL.replace(
+        "alarm = [{",
+        "alarm = [{ level = \"danger\", below = 0.8, after = \"3 s\", when = \"rpm > 600\", text = \"Late\" }, {",
+    );
+    let mut rig = Rig::new(&two);
+    rig.read(0, "\"n_oil\":3,\"n_rpm\":1500");
+    rig.read(100_000, "\"n_oil\":0.5");
+    rig.read(1_100_000, "\"n_oil\":0.5");
+    let active = |rig: &Rig| rig.pipeline.snapshot().alarms.iter().map(|alarm| alarm.active).collect::<Vec<_>>();
+    assert_eq!(active(&rig), [false, true]);
+    assert_eq!(change(&mut rig, 1_200_000, &two), []);
+    assert_eq!(active(&rig), [false, true]);
+    let ended = change(&mut rig, 1_300_000, OIL);
+    assert_eq!(ended, [Change { raised: Raised::Limit(1), active: false, value: None }]);
+}
+
+#[test]
+fn a_running_delay_goes_on_over_a_changed_config() {
+    let mut rig = running();
+    rig.read(100_000, "\"n_oil\":0.5");
+    change(&mut rig, 500_000, OIL);
+    // The tachometer takes a line more than the pressure to be known again.
+    rig.read(600_000, "\"n_oil\":0.5");
+    rig.read(700_000, "\"n_rpm\":1500");
+    rig.read(1_099_999, "\"n_oil\":0.5");
+    assert!(!sounds(&rig));
+    rig.read(1_100_000, "\"n_oil\":0.5");
+    assert!(sounds(&rig));
+}
+
+// The pressure of 0.1 s would have become stale after 5 s, which breaks a delay; a saved config makes that no longer.
+#[rstest]
+#[case::last_that_counts(5_100_000, true)]
+#[case::first_that_is_too_old(5_100_001, false)]
+fn a_delay_goes_on_only_as_long_as_the_old_value_would_have_counted(#[case] next: i64, #[case] at_once: bool) {
+    let mut rig = running();
+    rig.read(100_000, "\"n_oil\":0.5");
+    change(&mut rig, 200_000, OIL);
+    rig.read(next, "\"n_oil\":0.5,\"n_rpm\":1500");
+    assert_eq!(sounds(&rig), at_once);
+    rig.read(next + 999_999, "\"n_oil\":0.5");
+    assert_eq!(sounds(&rig), at_once);
+    rig.read(next + 1_000_000, "\"n_oil\":0.5");
+    assert!(sounds(&rig));
+}
+
+#[test]
+fn another_drive_begins_without_the_alarms_of_the_one_before() {
+    let mut rig = sounding();
+    let (mut ended, same) = (Vec::new(), Arc::clone(rig.pipeline.model()));
+    rig.pipeline.another_drive(Stamp(1_200_000), same, &mut |change| ended.push(change));
+    assert_eq!(ended, [Change { raised: Raised::Limit(0), active: false, value: None }]);
+    assert_eq!((sounds(&rig), rig.pipeline.snapshot().alarms[0].since), (false, Stamp(1_200_000)));
+    rig.read(1_300_000, "\"n_oil\":0.5,\"n_rpm\":1500");
+    rig.read(2_299_999, "\"n_oil\":0.5");
+    assert!(!sounds(&rig));
 }

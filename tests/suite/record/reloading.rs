@@ -259,7 +259,12 @@ fn exported(path: &Path) -> Vec<Row> {
 
 #[track_caller]
 fn check(steps: &[Step]) -> Vec<Picture> {
-    let folder = TempDir::new().unwrap();
+    check_in(&TempDir::new().unwrap(), steps)
+}
+
+/// The same, with the recording left in `folder`.
+#[track_caller]
+fn check_in(folder: &TempDir, steps: &[Step]) -> Vec<Picture> {
     let mut drive = Drive::new(folder.path());
     drive.engine.event(LinkId(0), Stamp(500), Event::Up { device: Path::new("port") });
     for step in steps {
@@ -313,6 +318,38 @@ fn what_the_controller_said_its_counts_and_its_clock_are_kept_over_a_change() {
     assert_eq!(oil, [None, Some(0.953_125), Some(0.953_125), Some(0.953_125), Some(0.953_125)]);
     assert_eq!(pictures.iter().map(|picture| picture.links[0].1).collect::<Vec<_>>(), [0, 0, 1, 1, 1]);
     assert_eq!(pictures.iter().map(|picture| picture.at).collect::<Vec<_>>(), [0, 0, 40_000, 60_000, 80_000]);
+}
+
+#[test]
+fn an_alarm_goes_on_over_a_save_and_where_its_limit_is_another_the_recording_holds_its_end() {
+    let lines = |count: usize| std::iter::repeat_n(Step::Line { after: 20_000, oil: 900, kind: 4 }, count);
+    let change = |number| std::iter::once(Step::Config { after: 7_000, number });
+    // Saved as it is, with another smoothing, and with another limit.
+    let steps: Vec<_> = lines(20)
+        .chain(change(0))
+        .chain(lines(20))
+        .chain(change(2))
+        .chain(lines(20))
+        .chain(change(3))
+        .chain(lines(20))
+        .collect();
+    let folder = TempDir::new().unwrap();
+    let pictures = check_in(&folder, &steps);
+    let sounds: Vec<_> = pictures.iter().map(|picture| picture.alarms == [true]).collect();
+    // 900 of 1024 are far above 4.5 bar; `after` is 200 ms, ten lines from the first.
+    let expected = |number: usize| (10..60).contains(&number) || number >= 70;
+    assert_eq!(sounds, (0..80).map(expected).collect::<Vec<_>>());
+    let text = std::fs::read_to_string(folder.path().join("000001-01.kpr")).unwrap();
+    let notes: Vec<_> = text
+        .lines()
+        .filter_map(|line| serde_json::from_str::<Value>(line.split_once("\t!\t")?.1).ok())
+        .filter_map(|note| match note["note"].as_str() {
+            Some("alarm") => Some(format!("{} {}", note["channel"].as_str()?, note["state"].as_str()?)),
+            Some("config") => Some("config".to_owned()),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(notes, ["oil on", "config", "config", "oil off", "config", "oil on"]);
 }
 
 proptest! {
