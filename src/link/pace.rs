@@ -13,11 +13,11 @@ use tokio::time::Instant;
 const SPARE: Duration = Duration::from_micros(300);
 /// A shorter pause saves nothing.
 const LEAST: Duration = Duration::from_micros(700);
-/// A longer one is not made: when lines become shorter all at once, the first is late by no more than this.
+/// A longer one is not made: when lines become shorter all at once, the first few are late by no more than this.
 const MOST: Duration = Duration::from_millis(4);
 /// With each line the span grows by so much, unless the line itself was shorter.
 const GROWTH: Duration = Duration::from_micros(20);
-/// A line that ended during a pause takes so much off the span: at most one in fifty lines is late, by a millisecond.
+/// A line that ended during a pause takes so much off the span: at most one in fifty lines is late, seldom by over 1 ms.
 const STEP_BACK: Duration = Duration::from_millis(1);
 
 /// What was learned since the port was opened.
