@@ -16,7 +16,7 @@ use super::run::disarmed;
 use super::teller::Teller;
 use crate::config::SharedModel;
 use crate::link::{self, Surroundings};
-use crate::record;
+use crate::record::Dating;
 use crate::screen::{Command, Control};
 use crate::signals::Signals;
 use crate::time::system::{self, Clock};
@@ -46,8 +46,8 @@ pub(super) struct Attendant {
     marks: u32,
     /// When the key that frees locked outputs was pressed once.
     pressed: Option<Stamp>,
-    /// The time of day could be trusted once.
-    dated: bool,
+    /// Whether the time of day can be trusted yet.
+    dating: Dating,
     /// Nothing is ever armed: the controller is a simulated one.
     rehearses: bool,
 }
@@ -62,7 +62,7 @@ impl Attendant {
         control: Option<Control>,
         rehearses: bool,
     ) -> Self {
-        let dated = record::is_trusted(system::wall());
+        let dating = Dating::begun(system::wall());
         let teller = Teller::default();
         Self {
             engine,
@@ -74,7 +74,7 @@ impl Attendant {
             told_until: None,
             marks: 0,
             pressed: None,
-            dated,
+            dating,
             rehearses,
         }
     }
@@ -114,9 +114,9 @@ impl Attendant {
             self.told_until = None;
             self.tell("");
         }
-        if !self.dated && record::is_trusted(system::wall()) {
-            self.dated = true;
-            self.engine.borrow().dated(now, system::wall());
+        let wall = system::wall();
+        if self.dating.step(wall) {
+            self.engine.borrow().dated(now, wall);
         }
         let engine = self.engine.borrow();
         if let Some((link, trouble)) = engine.hopeless() {

@@ -21,4 +21,4 @@ pub use note::{Again, Head, Note, Told};
 pub use reader::{Damage, Item, Line, Recording};
 pub use recorder::Recorder;
 pub use source::ReadError;
-pub use writer::{Setup, is_trusted};
+pub use writer::{Dating, Setup};

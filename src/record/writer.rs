@@ -299,6 +299,33 @@ pub fn is_trusted(wall: jiff::Timestamp) -> bool {
     (RELEASED..=RELEASED + LIFETIME).contains(&wall.as_second())
 }
 
+/// Waits for a time of day that can be trusted, where there was none at the start: the first few that a computer gets from
+/// elsewhere may still be wrong.
+#[derive(Clone, Copy, Debug)]
+pub struct Dating {
+    /// Plausible ones in a row; [`DATED_BY`]: it was told.
+    seen: u8,
+}
+
+/// So many in a row are believed.
+const DATED_BY: u8 = 3;
+
+impl Dating {
+    /// A drive begins, and the computer says `wall`.
+    pub fn begun(wall: jiff::Timestamp) -> Self {
+        Self { seen: if is_trusted(wall) { DATED_BY } else { 0 } }
+    }
+
+    /// The computer says `wall` now. True once: from here on it is to be believed.
+    pub fn step(&mut self, wall: jiff::Timestamp) -> bool {
+        if self.seen == DATED_BY {
+            return false;
+        }
+        self.seen = if is_trusted(wall) { self.seen + 1 } else { 0 };
+        self.seen == DATED_BY
+    }
+}
+
 /// The same as the heads have it.
 pub(super) fn clock_word(wall: Option<jiff::Timestamp>) -> &'static str {
     if wall.is_some_and(is_trusted) { "set" } else { "unset" }
