@@ -4,6 +4,7 @@
 //! waiting, and the reader that goes on past damage. Decodes nothing. Only [`disk`] and [`source`] touch files.
 
 mod bare;
+mod dating;
 pub mod disk;
 pub mod format;
 mod kept;
@@ -15,10 +16,11 @@ pub mod source;
 mod window;
 mod writer;
 
+pub use dating::Dating;
 pub use disk::{Disk, default_folder};
 pub use format::{Entry, Fault, Mark};
 pub use note::{Again, Head, Note, Told};
 pub use reader::{Damage, Item, Line, Recording};
 pub use recorder::Recorder;
 pub use source::ReadError;
-pub use writer::{Dating, Setup};
+pub use writer::Setup;

@@ -10,6 +10,7 @@ use std::io::{self, ErrorKind};
 
 use serde::Serialize;
 
+use super::dating::clock_word;
 use super::disk::Disk;
 use super::format::{CRC, Mark, Sum, write_line};
 use super::note::{self, Again, FORMAT, Head, HeadTag, Told};
@@ -23,11 +24,6 @@ const PART_TIME: Micros = 3600 * SECOND;
 const PART_BYTES: u64 = 64_000_000;
 /// The highest drive number that has six digits.
 const DRIVE_MAX: u32 = 999_999;
-/// The day of this release, 2026-11-25, in seconds of Unix time: an earlier time of day is none.
-const RELEASED: i64 = 1_795_564_800;
-/// Twenty years: a time of day later than that after the release is none either.
-const LIFETIME: i64 = 20 * 31_556_952;
-
 /// What a recording says of itself in each of its heads.
 #[derive(Clone, Debug, Default)]
 pub struct Setup {
@@ -292,43 +288,6 @@ impl Part {
 /// The name of a part's file.
 pub(super) fn part_name(drive: u32, part: u32) -> String {
     format!("{drive:06}-{part:02}.kpr")
-}
-
-/// Whether a time of day can be trusted: not before this program was made, nor absurdly long after.
-pub fn is_trusted(wall: jiff::Timestamp) -> bool {
-    (RELEASED..=RELEASED + LIFETIME).contains(&wall.as_second())
-}
-
-/// Waits for a time of day that can be trusted, where there was none at the start: the first few that a computer gets from
-/// elsewhere may still be wrong.
-#[derive(Clone, Copy, Debug)]
-pub struct Dating {
-    /// Plausible ones in a row; [`DATED_BY`]: it was told.
-    seen: u8,
-}
-
-/// So many in a row are believed.
-const DATED_BY: u8 = 3;
-
-impl Dating {
-    /// A drive begins, and the computer says `wall`.
-    pub fn begun(wall: jiff::Timestamp) -> Self {
-        Self { seen: if is_trusted(wall) { DATED_BY } else { 0 } }
-    }
-
-    /// The computer says `wall` now. True once: from here on it is to be believed.
-    pub fn step(&mut self, wall: jiff::Timestamp) -> bool {
-        if self.seen == DATED_BY {
-            return false;
-        }
-        self.seen = if is_trusted(wall) { self.seen + 1 } else { 0 };
-        self.seen == DATED_BY
-    }
-}
-
-/// The same as the heads have it.
-pub(super) fn clock_word(wall: Option<jiff::Timestamp>) -> &'static str {
-    if wall.is_some_and(is_trusted) { "set" } else { "unset" }
 }
 
 /// A time of day to the second, as the heads have it.

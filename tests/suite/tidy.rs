@@ -114,3 +114,27 @@ fn the_core_knows_no_task_and_no_file() {
         }
     }
 }
+
+/// What another chip needs changed stands in one header.
+#[test]
+fn the_firmware_names_no_register_outside_its_board_header() {
+    let registers = [
+        "UDR", "UCSR", "UBRR", "ADMUX", "ADCSR", "DIDR", "MCUSR", "TCCR", "OCR0", "OCR1", "TIMSK", "TIFR", "TCNT",
+        "EIMSK", "EIFR", "EICRA", "PORTB", "PORTC", "PORTD", "DDRB", "DDRC", "DDRD", "PINB", "PINC", "PIND", "_vect",
+        "WDTO",
+    ];
+    let mut files = 0;
+    for entry in fs::read_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join("src/controller/firmware")).unwrap() {
+        let path = entry.unwrap().path();
+        let is_code = path.extension().is_some_and(|end| end == "c" || end == "h");
+        if !is_code || path.ends_with("board.h") {
+            continue;
+        }
+        files += 1;
+        let text = fs::read_to_string(&path).unwrap();
+        for register in registers {
+            assert!(!text.contains(register), "{register} in {}", path.display());
+        }
+    }
+    assert!(files > 15);
+}

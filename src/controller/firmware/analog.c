@@ -22,12 +22,12 @@ static inline uint8_t channel_of(uint8_t index)
 
 static inline void select(uint8_t index)
 {
-    ADMUX = CONVERTER_SUPPLY_AS_REFERENCE | channel_of(index);
+    CONVERTER_SELECT(channel_of(index));
 }
 
-ISR(ADC_vect, ISR_NOBLOCK)
+ISR(CONVERTER_VECTOR, ISR_NOBLOCK)
 {
-    uint16_t result = ADC;
+    uint16_t result = CONVERTER_RESULT;
     uint8_t settling = input == ANALOG_REFERENCE ? REFERENCE_SETTLING : SETTLING;
     if (done >= settling) {
         sum += result;
@@ -43,7 +43,7 @@ ISR(ADC_vect, ISR_NOBLOCK)
         done = 0;
         sum = 0;
     }
-    ADCSRA |= _BV(ADSC);
+    CONVERTER_START();
 }
 
 void analog_start(void)
@@ -51,11 +51,9 @@ void analog_start(void)
     for (uint8_t index = 0; index <= ANALOG_REFERENCE; index++) {
         sums[index] = NONE;
     }
-    /* The digital halves of these pins only draw current. */
-    DIDR0 = (uint8_t)((1u << ANALOG_INPUTS) - 1u);
     select(0);
-    ADCSRA = _BV(ADEN) | _BV(ADIE) | CONVERTER_CLOCK;
-    ADCSRA |= _BV(ADSC);
+    CONVERTER_ON();
+    CONVERTER_START();
 }
 
 uint16_t analog_sum(uint8_t index)

@@ -22,6 +22,21 @@
 #endif
 /* Twice the speed, since that meets more rates: F_CPU / (8 * (divider + 1)), rounded. */
 #define SERIAL_DIVIDER ((F_CPU + 4UL * BAUD) / (8UL * BAUD) - 1UL)
+#define SERIAL_START() \
+    do { \
+        UCSR0A = _BV(U2X0); \
+        UBRR0 = SERIAL_DIVIDER; \
+        UCSR0C = _BV(UCSZ01) | _BV(UCSZ00); \
+        UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0); \
+    } while (0)
+#define SERIAL_DATA UDR0
+/* Of the byte that is read next: it is damaged, or bytes before it are lost. */
+#define SERIAL_SPOILT() (UCSR0A & (_BV(FE0) | _BV(DOR0)))
+#define SERIAL_CAME_VECTOR USART_RX_vect
+/* There is room for a byte to send. */
+#define SERIAL_ROOM_VECTOR USART_UDRE_vect
+#define SERIAL_ROOM_ON() (UCSR0B |= _BV(UDRIE0))
+#define SERIAL_ROOM_OFF() (UCSR0B &= (uint8_t)~_BV(UDRIE0))
 
 /* ---- Readings. ---- */
 #define DEFAULT_RATE_HZ 50u
@@ -32,9 +47,17 @@
 #define ADC_MAX "1023"
 /* The fixed reference as a channel of the converter. Its real voltage differs from chip to chip: the computer knows it. */
 #define REFERENCE_CHANNEL 14u
-#define CONVERTER_SUPPLY_AS_REFERENCE _BV(REFS0)
-/* 125 kHz, for all ten bits: a conversion takes 104 us. */
-#define CONVERTER_CLOCK (_BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0))
+#define CONVERTER_VECTOR ADC_vect
+#define CONVERTER_RESULT ADC
+/* Which input the next conversion takes; the supply is what it is measured against. */
+#define CONVERTER_SELECT(channel) (ADMUX = _BV(REFS0) | (channel))
+/* At 125 kHz, for all ten bits: a conversion takes 104 us. The digital halves of the analog pins only draw current. */
+#define CONVERTER_ON() \
+    do { \
+        DIDR0 = (uint8_t)((1u << ANALOG_INPUTS) - 1u); \
+        ADCSRA = _BV(ADEN) | _BV(ADIE) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0); \
+    } while (0)
+#define CONVERTER_START() (ADCSRA |= _BV(ADSC))
 
 /* ---- Pulse inputs: pins 2 and 3, each with an interrupt of its own, at the falling edge, with pull-up. ---- */
 #define PULSE_INPUTS 2u
@@ -114,6 +137,15 @@ enum output_number { OUTPUT_SWITCH_0, OUTPUT_SWITCH_1, OUTPUT_FREQUENCY, OUTPUT_
 #define STORM_COMPARE OCR1B
 #define STORM_INTERRUPT_ON() (TIMSK1 |= _BV(OCIE1B))
 #define STORM_INTERRUPT_OFF() (TIMSK1 &= (uint8_t)~_BV(OCIE1B))
+
+/* ---- Why the chip started; several flags may stand at once. ---- */
+#define RESET_FLAGS MCUSR
+#define RESET_BY_POWER _BV(PORF)
+#define RESET_BY_BROWN_OUT _BV(BORF)
+#define RESET_BY_WATCHDOG _BV(WDRF)
+#define RESET_BY_PIN _BV(EXTRF)
+/* The watchdog's time. */
+#define WATCHDOG_TIME WDTO_250MS
 
 /* ---- The duty output's carrier, and the beat that leases are counted in: a timer of eight bits. ---- */
 #define BEAT_START() \

@@ -18,21 +18,21 @@ static uint8_t in[IN_SIZE];
 static volatile uint8_t in_first;
 static volatile uint8_t in_next;
 
-ISR(USART_UDRE_vect)
+ISR(SERIAL_ROOM_VECTOR)
 {
     uint8_t first = out_first;
-    UDR0 = out[first++];
+    SERIAL_DATA = out[first++];
     out_first = first;
     if (first == out_next) {
-        UCSR0B &= (uint8_t)~_BV(UDRIE0);
+        SERIAL_ROOM_OFF();
     }
 }
 
 /* Lost bytes leave their mark in the very line that lost them: a checksum alone would let one in 65,536 through. */
-ISR(USART_RX_vect)
+ISR(SERIAL_CAME_VECTOR)
 {
-    uint8_t bad = UCSR0A & (_BV(FE0) | _BV(DOR0));
-    uint8_t byte = UDR0;
+    uint8_t bad = SERIAL_SPOILT();
+    uint8_t byte = SERIAL_DATA;
     uint8_t next = in_next;
     uint8_t after = (next + 1u) % IN_SIZE;
     if (after == in_first) {
@@ -45,10 +45,7 @@ ISR(USART_RX_vect)
 
 void serial_start(void)
 {
-    UCSR0A = _BV(U2X0);
-    UBRR0 = SERIAL_DIVIDER;
-    UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
-    UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
+    SERIAL_START();
 }
 
 void serial_put(uint8_t byte)
@@ -61,7 +58,7 @@ void serial_put(uint8_t byte)
     out[out_next] = byte;
     cli();
     out_next = after;
-    UCSR0B |= _BV(UDRIE0);
+    SERIAL_ROOM_ON();
     sei();
 }
 

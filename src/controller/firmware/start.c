@@ -6,7 +6,7 @@
 #include <avr/wdt.h>
 #include <stdint.h>
 
-#include "output.h"
+#include "board.h"
 
 static uint8_t flags __attribute__((section(".noinit")));
 
@@ -16,23 +16,23 @@ void start_first(void) __attribute__((naked, used, section(".init3")));
 void start_first(void)
 {
     OUTPUTS_AT_REST();
-    flags = MCUSR;
-    MCUSR = 0;
-    wdt_enable(WDTO_250MS);
+    flags = RESET_FLAGS;
+    RESET_FLAGS = 0;
+    wdt_enable(WATCHDOG_TIME);
 }
 
 const char *start_cause(void)
 {
-    if (flags & _BV(PORF)) {
+    if (flags & RESET_BY_POWER) {
         return PSTR("power-on");
     }
-    if (flags & _BV(BORF)) {
+    if (flags & RESET_BY_BROWN_OUT) {
         return PSTR("brown-out");
     }
-    if (flags & _BV(WDRF)) {
+    if (flags & RESET_BY_WATCHDOG) {
         return PSTR("watchdog");
     }
-    if (flags & _BV(EXTRF)) {
+    if (flags & RESET_BY_PIN) {
         return PSTR("external");
     }
     return PSTR("unknown"); /* a boot loader cleared them */
