@@ -5,8 +5,7 @@
 use super::channels::Channels;
 use super::keys;
 use super::links::Links;
-use super::model::{Drive, Field, Formula, LinkId, Output, Source};
-use super::names::Names;
+use super::model::{Drive, Expr, Field, Formula, LinkId, Operator, Output, Sensor, Source};
 use super::read::{Item, Named, Section, check_name, short};
 use super::sink::{Sink, Span};
 use crate::time::{MILLISECOND, Micros, SECOND};
@@ -88,7 +87,7 @@ fn output(
     let armed = section.get("armed", sink).and_then(|item| item.boolean(sink)).unwrap_or(false);
     let is_duty = pin.map(|(_, pin)| pin.kind == PinKind::Duty);
     let drive =
-        if is_switch { switch(section, &channels.names, text, sink) } else { follow(section, channels, is_duty, sink) };
+        if is_switch { switch(section, channels, text, sink) } else { follow(section, channels, is_duty, sink) };
     let (link, pin) = pin?;
     // Readings carry what the pin really does under its own name.
     let field = links.field(link, &pin.to_string());
@@ -116,10 +115,10 @@ fn pin(item: &Item<'_>, name: &str, links: &Links, taken: &mut Vec<Taken>, sink:
     Some((link, pin))
 }
 
-fn switch(section: &Section<'_>, names: &Names<'_>, text: &str, sink: &mut Sink) -> Option<Drive> {
+fn switch(section: &Section<'_>, channels: &Channels<'_>, text: &str, sink: &mut Sink) -> Option<Drive> {
     let on = section.require("on", "\"coolant < 5 and rpm > 0\"", sink);
-    let on: Option<Formula> = on.and_then(|item| names.formula(&item, text, sink));
-    let off_if = section.get("off_if", sink).map(|item| names.formula(&item, text, sink));
+    let on: Option<Formula> = on.and_then(|item| condition(&item, channels, text, sink));
+    let off_if = section.get("off_if", sink).map(|item| condition(&item, channels, text, sink));
     let longest = section.get("longest", sink).map(|item| item.time(100 * MILLISECOND, DAY, sink));
     let rest = section.get("rest", sink).map_or(Some(REST), |item| item.time(0, DAY, sink));
     Some(Drive::Switch {
@@ -128,6 +127,31 @@ fn switch(section: &Section<'_>, names: &Names<'_>, text: &str, sink: &mut Sink)
         longest: longest.map_or(Some(None), |time| time.map(Some))?,
         rest: rest?,
     })
+}
+
+/// A formula that is true or false. Any number but 0 would count as true, and so a bare one as always on.
+fn condition(item: &Item<'_>, channels: &Channels<'_>, text: &str, sink: &mut Sink) -> Option<Formula> {
+    let formula = channels.names.formula(item, text, sink)?;
+    let is_condition = match &formula.tree {
+        Expr::Not(_) | Expr::If(_) => true,
+        Expr::Binary(operator, ..) => !matches!(
+            operator,
+            Operator::Add | Operator::Subtract | Operator::Multiply | Operator::Divide | Operator::Power
+        ),
+        Expr::Channel(id) => channels.get(*id).is_some_and(|channel| match &channel.source {
+            Source::Input(input) => matches!(input.sensor, Sensor::Switch { .. }),
+            Source::Formula(_) => true,
+        }),
+        _ => false,
+    };
+    if !is_condition {
+        sink.error(
+            item.span,
+            "this is a number and no condition",
+            "compare it with something; for example \"coolant < 10\"",
+        );
+    }
+    is_condition.then_some(formula)
 }
 
 fn follow(section: &Section<'_>, channels: &Channels<'_>, is_duty: Option<bool>, sink: &mut Sink) -> Option<Drive> {

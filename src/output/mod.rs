@@ -179,7 +179,8 @@ impl Output {
             shown.since = now;
         }
         (shown.wanted, shown.why, shown.until) = (value, decided.why, decided.until);
-        (shown.sent, shown.there) = (self.pin.told(), self.pin.there);
+        // What a controller reported that is not heard any more is not what its pin does now.
+        (shown.sent, shown.there) = (self.pin.told(), self.pin.there.filter(|_| up));
         *shown != before
     }
 }

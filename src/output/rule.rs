@@ -111,7 +111,9 @@ impl Rule {
             Is::Off(since) if !on => *since = (*since).min(now),
             Is::On(_) if !on && armed && self.seen_on => self.rest_from(now),
             Is::On(_) => self.seen_on |= on,
-            Is::Off(_) | Is::Unknown => {}
+            // It is on all the same: an older lease still runs, or the off was lost. The rest has not begun.
+            Is::Off(since) => *since = (*since).max(now),
+            Is::Unknown => {}
         }
     }
 

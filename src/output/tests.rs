@@ -172,7 +172,8 @@ fn an_untrusted_term_is_off_in_any_shape_of_rule(
     rule: &str,
     #[values(false, true)] is_off_if: bool,
 ) {
-    let term = if is_off_if { format!("on = \"1\"\noff_if = \"not ({rule})\"") } else { format!("on = \"{rule}\"") };
+    let term =
+        if is_off_if { format!("on = \"1 > 0\"\noff_if = \"not ({rule})\"") } else { format!("on = \"{rule}\"") };
     let text = HEATER.replace("on = \"cold < 2 and cold > 0\"\noff_if = \"battery < 1\"", &term);
     for trust in Trust::ALL.into_iter().skip(1) {
         let mut bench = Bench::new(&text);
