@@ -14,8 +14,6 @@
 
 static const uint8_t pulse_numbers[PULSE_INPUTS] PROGMEM = PULSE_NUMBERS;
 static const uint8_t level_numbers[LEVEL_INPUTS] PROGMEM = LEVEL_NUMBERS;
-static const uint8_t output_kinds[OUTPUTS] PROGMEM = OUTPUT_KINDS;
-static const uint8_t output_numbers[OUTPUTS] PROGMEM = OUTPUT_NUMBERS;
 
 static uint16_t sequence;
 
@@ -114,7 +112,7 @@ static void pins(void)
         text_byte(LEVEL_READ(index) ? '1' : '0');
     }
     for (uint8_t output = 0; output < OUTPUTS; output++) {
-        name(pgm_read_byte(&output_kinds[output]), pgm_read_byte(&output_numbers[output]));
+        name(output_kind(output), output_pin(output));
         text_number(output_is(output));
     }
 }

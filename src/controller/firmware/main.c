@@ -17,7 +17,6 @@
 
 static void start(void)
 {
-    outputs_rest();
     LEVEL_PULLUPS();
     clock_start();
     edges_start();

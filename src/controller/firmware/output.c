@@ -20,18 +20,17 @@ static uint16_t duty; /* per mille, as driven */
 static void drive_duty(uint16_t per_mille)
 {
     duty = per_mille;
-    uint16_t steps = (uint16_t)((256UL * per_mille + 500u) / 1000u);
-    if (per_mille == 0 || per_mille == 1000u) {
+    if (per_mille == 0) {
         DUTY_DISCONNECT();
-        if (per_mille == 0) {
-            DUTY_LOW();
-        } else {
-            DUTY_HIGH();
-        }
-        return;
+        DUTY_LOW();
+    } else if (per_mille == 1000u) {
+        DUTY_DISCONNECT();
+        DUTY_HIGH();
+    } else {
+        uint16_t steps = (uint16_t)((256UL * per_mille + 500u) / 1000u);
+        DUTY_COMPARE = (uint8_t)(steps == 0 ? 0 : steps - 1u);
+        DUTY_CONNECT();
     }
-    DUTY_COMPARE = (uint8_t)(steps == 0 ? 0 : steps - 1u);
-    DUTY_CONNECT();
 }
 
 static void drive(uint8_t output, uint32_t value)
@@ -59,21 +58,6 @@ static void drive(uint8_t output, uint32_t value)
     }
 }
 
-static void rest(uint8_t output)
-{
-    if (output == OUTPUT_FREQUENCY) {
-        wave_stop();
-    } else if (output == OUTPUT_DUTY) {
-        duty = 0;
-        DUTY_DISCONNECT();
-        DUTY_LOW();
-    } else if (output == OUTPUT_SWITCH_0) {
-        SWITCH_0_OFF();
-    } else {
-        SWITCH_1_OFF();
-    }
-}
-
 /* Lets all other interrupts in: it has a millisecond. */
 ISR(BEAT_VECTOR, ISR_NOBLOCK)
 {
@@ -82,15 +66,10 @@ ISR(BEAT_VECTOR, ISR_NOBLOCK)
         ATOMIC_BLOCK(ATOMIC_FORCEON)
         {
             if (beats[output] != 0 && --beats[output] == 0) {
-                rest(output);
+                drive(output, 0);
             }
         }
     }
-}
-
-void outputs_rest(void)
-{
-    OUTPUTS_AT_REST();
 }
 
 void outputs_start(void)
@@ -98,10 +77,20 @@ void outputs_start(void)
     BEAT_START();
 }
 
+uint8_t output_kind(uint8_t output)
+{
+    return pgm_read_byte(&kinds[output]);
+}
+
+uint8_t output_pin(uint8_t output)
+{
+    return pgm_read_byte(&numbers[output]);
+}
+
 uint8_t output_find(uint8_t kind, uint8_t pin)
 {
     uint8_t output = 0;
-    while (output < OUTPUTS && (pgm_read_byte(&kinds[output]) != kind || pgm_read_byte(&numbers[output]) != pin)) {
+    while (output < OUTPUTS && (output_kind(output) != kind || output_pin(output) != pin)) {
         output++;
     }
     return output;

@@ -7,14 +7,15 @@
 
 #include "board.h"
 
-/* All at rest, before anything else. */
-void outputs_rest(void);
-
 /* Starts the beat that leases are counted in. */
 void outputs_start(void);
 
 /* Set by each beat, about 1,000 times a second. */
 extern volatile uint8_t output_beat;
+
+/* What an output is called in the counts format: its kind and its pin. */
+uint8_t output_kind(uint8_t output);
+uint8_t output_pin(uint8_t output);
 
 /* The output of that kind and pin; OUTPUTS: there is none. */
 uint8_t output_find(uint8_t kind, uint8_t pin);
