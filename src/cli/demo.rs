@@ -9,7 +9,7 @@ use anyhow::{Context as _, anyhow, bail};
 use super::setup::Config;
 use super::{Answer, WrongUsage, look, setup};
 use crate::controller::{Simulated, Story, write_recording};
-use crate::drive::{self, Plan};
+use crate::drive::Plan;
 use crate::record;
 use crate::time::micros_from_secs;
 
@@ -87,18 +87,14 @@ fn live(story: Story, arguments: &Arguments, config: Config) -> anyhow::Result<A
     // Beside the recordings of real drives, not among them.
     let folder = folder.map(|folder| folder.with_file_name("demo"));
     let plan = Plan {
-        record: folder.clone(),
+        record: folder,
         model: config.model,
         text: config.text,
         path: config.path.exists().then_some(config.path),
         screen: (!arguments.no_screen).then(|| arguments.look.picture(look::Instead::NoScreen)).transpose()?,
         simulated: Some(Simulated::new(story, arguments.seed)),
     };
-    let before = folder.as_deref().and_then(setup::newest);
-    let ending = drive::run(plan)?;
-    // Where nothing could be recorded the newest is that of another day.
-    let recorded = folder.as_deref().and_then(setup::newest).filter(|path| Some(path) != before.as_ref());
-    setup::say_where_recorded(ending, recorded.as_deref())?;
+    setup::drive(plan, true)?;
     Ok(Answer::Done)
 }
 

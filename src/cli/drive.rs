@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use anyhow::bail;
 
 use super::{Answer, look, setup};
-use crate::drive::{self, Plan};
+use crate::drive::Plan;
 use crate::record;
 
 /// What `drive` takes.
@@ -39,21 +39,16 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
             config.path.display()
         );
     }
-    let recordings = (!arguments.no_record).then(|| folder(&config.model));
-    let before = recordings.as_deref().and_then(setup::newest);
-    let has_screen = !arguments.no_screen;
     let plan = Plan {
-        record: recordings.clone(),
+        record: (!arguments.no_record).then(|| folder(&config.model)),
         model: config.model,
         text: config.text,
         path: Some(config.path),
         screen: (!arguments.no_screen).then(|| arguments.look.picture(look::Instead::NoScreen)).transpose()?,
         simulated: None,
     };
-    let ending = drive::run(plan)?;
-    // A service tells all of it in its lines; where nothing could be recorded the newest is that of another day.
-    let newest = recordings.as_deref().filter(|_| has_screen).and_then(setup::newest);
-    setup::say_where_recorded(ending, newest.filter(|path| Some(path) != before.as_ref()).as_deref())?;
+    // A service tells all of it in its lines.
+    setup::drive(plan, !arguments.no_screen)?;
     Ok(Answer::Done)
 }
 

@@ -8,7 +8,7 @@ use std::sync::Arc;
 use anyhow::{Context as _, bail};
 
 use crate::config::{self, Loaded, Mistake, SharedModel};
-use crate::drive::Ending;
+use crate::drive::{self, Ending, Plan};
 use crate::record::Recording;
 use crate::replay::Configs;
 use crate::text::safe;
@@ -123,15 +123,22 @@ pub fn report(path: &Path, text: &str, mistakes: &[Mistake]) {
     let _ = io::stderr().lock().write_all(report.as_bytes());
 }
 
-/// The newest recording in `folder`: drive numbers only go up.
-pub fn newest(folder: &Path) -> Option<PathBuf> {
-    let names = folder.read_dir().ok()?.filter_map(|entry| Some(entry.ok()?.path()));
-    names.filter(|path| path.extension().is_some_and(|end| end == "kpr")).max()
+/// Drives as `plan` says; then, where `tells`, says how to see the drive again, if there is a recording of it and somebody
+/// to tell.
+pub fn drive(plan: Plan, tells: bool) -> anyhow::Result<()> {
+    let folder = plan.record.clone().filter(|_| tells);
+    let before = folder.as_deref().and_then(newest);
+    let ending = drive::run(plan)?;
+    // Where nothing could be recorded the newest is that of another day.
+    let recorded = folder.as_deref().and_then(newest).filter(|path| Some(path) != before.as_ref());
+    let Some(path) = recorded.filter(|_| ending == Ending::Asked) else { return Ok(()) };
+    let shown = path.display().to_string();
+    writeln!(io::stdout().lock(), "This drive was recorded. To see it again:\n  kickpanel replay {}", safe(&shown))?;
+    Ok(())
 }
 
-/// Says how to see a drive that just ended again, where there is a recording of it and somebody to tell.
-pub fn say_where_recorded(ending: Ending, recording: Option<&Path>) -> io::Result<()> {
-    let Some(path) = recording.filter(|_| ending == Ending::Asked) else { return Ok(()) };
-    let shown = path.display().to_string();
-    writeln!(io::stdout().lock(), "This drive was recorded. To see it again:\n  kickpanel replay {}", safe(&shown))
+/// The newest recording in `folder`: drive numbers only go up.
+fn newest(folder: &Path) -> Option<PathBuf> {
+    let names = folder.read_dir().ok()?.filter_map(|entry| Some(entry.ok()?.path()));
+    names.filter(|path| path.extension().is_some_and(|end| end == "kpr")).max()
 }
