@@ -6,7 +6,6 @@
 
 mod pin;
 mod rule;
-mod told;
 pub mod words;
 
 use crate::channel::Moment;
@@ -14,7 +13,7 @@ use crate::config::{Level, LinkId, Model};
 use crate::state::{FaultShown, LinkShown, LinkState, OutputShown, Problem, Subject, Why};
 use crate::time::Stamp;
 use crate::watch::{Change, Raised};
-use crate::wire::{Hello, Reading};
+use crate::wire::{Hello, Reading, Set};
 use pin::Pin;
 use rule::Rule;
 
@@ -110,7 +109,7 @@ impl Rules {
 
     /// `line` went to the controller of `link` at `now`. What sets no output changes nothing.
     pub fn sent(&mut self, link: LinkId, now: Stamp, line: &[u8]) {
-        let Some(set) = told::Set::parse(line) else { return };
+        let Some(set) = Set::parse(line) else { return };
         for (name, value) in set.members() {
             let wanted = |output: &&mut Output| output.pin.is_at(Some(link), name);
             if let Some(output) = self.outputs.iter_mut().find(wanted) {

@@ -26,6 +26,7 @@ mod reading;
 mod scan;
 mod shares;
 mod splitter;
+mod told;
 
 pub use command::{COMMAND_MAX, CommandError, LEASE_MS, RATE_HZ, ask_hello, set, set_rate};
 pub use counts::ADC_MAX;
@@ -35,6 +36,7 @@ pub use nmea::NMEA_FIELDS;
 pub use pin::{Pin, PinKind};
 pub use reading::{Edges, FieldId, Hello, Raw, Reading, Reset};
 pub use splitter::{Piece, Splitter};
+pub use told::Set;
 
 /// The most bytes of a line, with its LF.
 pub const LINE_MAX: usize = 1024;

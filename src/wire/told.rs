@@ -2,12 +2,12 @@
 //!
 //! Owns the reading of `set` lines. Whatever else is in a line, and whatever is wrong with it, sets nothing.
 
+use super::{LEASE_MS, Pin};
 use crate::time::{MILLISECOND, Micros};
-use crate::wire::{LEASE_MS, Pin};
 
 /// A `set`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Set<'a> {
+pub struct Set<'a> {
     members: &'a str,
     /// How long it holds, µs.
     pub lease: Micros,
