@@ -3,7 +3,7 @@
 use kickpanel::output::LEASE_MS;
 use rustix::process::Signal;
 
-use super::live::{Live, Seat};
+use super::live::{Live, Seat, head};
 
 /// So many controllers at once, and so many kills of each.
 const CONTROLLERS: usize = 10;
@@ -12,14 +12,7 @@ const KILLS: usize = 10;
 /// A lamp that is on while the voltage on a1 is above 1 V.
 fn config(device: &str) -> String {
     format!(
-        r#"format = 1
-name = "Simulated chip"
-[link.engine]
-device = "{device}"
-form = "counts"
-checksum = "required"
-reference = "1.1 V"
-[channel.wish]
+        r#"{}[channel.wish]
 input = "a1"
 unit = "V"
 span = [0, 5]
@@ -30,7 +23,8 @@ armed = true
 [[page]]
 name = "Bench"
 rows = [[{{ show = "wish", as = "digits" }}]]
-"#
+"#,
+        head(device)
     )
 }
 

@@ -16,6 +16,20 @@ use super::tools;
 
 pub const PATIENCE: Duration = Duration::from_secs(30);
 
+/// How a config of the simulated chip on the port `device` begins.
+pub fn head(device: &str) -> String {
+    format!(
+        r#"format = 1
+name = "Simulated chip"
+[link.engine]
+device = "{device}"
+form = "counts"
+checksum = "required"
+reference = "1.1 V"
+"#
+    )
+}
+
 /// A controller that runs in real time. It ends with its standard input, so it never outlives the test.
 pub struct Live {
     child: Child,

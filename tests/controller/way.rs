@@ -3,19 +3,12 @@
 
 use rustix::process::Signal;
 
-use super::live::{Live, Seat};
+use super::live::{Live, Seat, head};
 
 /// 0.5 V to 4.5 V are 0 to 8 bar; 12 pulses a revolution.
 fn config(device: &str) -> String {
     format!(
-        r#"format = 1
-name = "Simulated chip"
-[link.engine]
-device = "{device}"
-form = "counts"
-checksum = "required"
-reference = "1.1 V"
-[channel.oil]
+        r#"{}[channel.oil]
 input = "a1"
 sensor = {{ kind = "linear", from = ["0.5 V", "4.5 V"], to = ["0 bar", "8 bar"], ratiometric = "5 V" }}
 unit = "bar"
@@ -35,7 +28,8 @@ sensor = {{ kind = "switch", on = 0, words = ["shut", "open"] }}
 [[page]]
 name = "Bench"
 rows = [[{{ show = "oil", as = "digits" }}]]
-"#
+"#,
+        head(device)
     )
 }
 

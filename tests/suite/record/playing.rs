@@ -94,9 +94,9 @@ fn open(bytes: &[u8]) -> impl Fn() -> Result<Recording, kickpanel::record::ReadE
 fn quiet(_: Seen<'_>) {}
 
 /// What a run without any detour shows at `at`.
-fn straight(bytes: &[u8], at: Micros) -> Snapshot {
+fn straight(bytes: &[u8], configs: impl Into<Configs>, at: Micros) -> Snapshot {
     let mut recording = open(bytes)().unwrap();
-    let mut feed = Feed::new(model());
+    let mut feed = Feed::new(configs);
     while let Some(item) = recording.next().unwrap() {
         if feed.time_of(&item) > Stamp(at) {
             break;
@@ -129,11 +129,11 @@ const INSTANTS: [Micros; 9] = [
 
 #[test]
 fn the_drive_of_these_tests_goes_through_every_state() {
-    let trust = |at| straight(&drive(), at).channels[0].trust().name();
+    let trust = |at| straight(&drive(), model(), at).channels[0].trust().name();
     assert_eq!([trust(0), trust(5 * SECOND), trust(14 * SECOND), trust(19 * SECOND)], ["missing", "ok", "stale", "ok"]);
-    let alarm = |at| straight(&drive(), at).alarms[0].active;
+    let alarm = |at| straight(&drive(), model(), at).alarms[0].active;
     assert_eq!([alarm(20 * SECOND), alarm(22 * SECOND), alarm(39 * SECOND)], [false, true, false]);
-    assert_eq!(straight(&drive(), 39 * SECOND).links[0].bad, 1);
+    assert_eq!(straight(&drive(), model(), 39 * SECOND).links[0].bad, 1);
 }
 
 #[rstest]
@@ -143,11 +143,11 @@ fn a_jump_shows_what_a_straight_run_shows(#[case] bytes: Vec<u8>) {
     let mut player = Player::new(open(&bytes), model()).unwrap();
     for at in INSTANTS.into_iter().chain(INSTANTS.into_iter().rev()) {
         player.jump(at, &mut quiet).unwrap();
-        same(player.snapshot(), &straight(&bytes, at));
+        same(player.snapshot(), &straight(&bytes, model(), at));
     }
     player.jump(20 * SECOND, &mut quiet).unwrap();
     player.jump_by(-6 * SECOND, &mut quiet).unwrap();
-    same(player.snapshot(), &straight(&bytes, 14 * SECOND));
+    same(player.snapshot(), &straight(&bytes, model(), 14 * SECOND));
 }
 
 #[rstest]
@@ -163,7 +163,7 @@ fn playing_at_any_speed_shows_what_a_straight_run_shows(#[case] bytes: Vec<u8>) 
         }
         let position = player.shown().position;
         assert!(position > 0);
-        same(player.snapshot(), &straight(&bytes, position));
+        same(player.snapshot(), &straight(&bytes, model(), position));
     }
 }
 
@@ -192,20 +192,20 @@ fn a_loop_begins_again_within_its_limits() {
     let bytes = drive();
     let mut player = Player::new(open(&bytes), model()).unwrap();
     player.limit(Some(5 * SECOND), Some(6 * SECOND), &mut quiet).unwrap();
-    same(player.snapshot(), &straight(&bytes, 5 * SECOND));
+    same(player.snapshot(), &straight(&bytes, model(), 5 * SECOND));
     player.set_looping(true, &mut quiet);
     for _ in 0..3 {
         assert!(player.advance(900_000, &mut quiet).unwrap() >= 17);
         assert_eq!(player.shown().position, 5_900_000);
-        same(player.snapshot(), &straight(&bytes, 5_900_000));
+        same(player.snapshot(), &straight(&bytes, model(), 5_900_000));
         player.advance(200_000, &mut quiet).unwrap();
         assert_eq!(player.shown().position, 5 * SECOND);
-        same(player.snapshot(), &straight(&bytes, 5 * SECOND));
+        same(player.snapshot(), &straight(&bytes, model(), 5 * SECOND));
     }
     player.set_looping(false, &mut quiet);
     player.advance(2 * SECOND, &mut quiet).unwrap();
     assert!(player.shown().ended);
-    same(player.snapshot(), &straight(&bytes, 6 * SECOND));
+    same(player.snapshot(), &straight(&bytes, model(), 6 * SECOND));
     player.jump(0, &mut quiet).unwrap();
     assert_eq!((player.shown().position, player.shown().ended), (5 * SECOND, false));
 }
@@ -220,7 +220,7 @@ fn the_end_is_the_last_line() {
     let lines: u64 = (0..10).map(|_| player.advance(SECOND, &mut quiet).unwrap()).sum();
     assert_eq!(lines, 641);
     assert!(player.shown().ended && player.shown().position == end);
-    same(player.snapshot(), &straight(&bytes, end));
+    same(player.snapshot(), &straight(&bytes, model(), end));
 }
 
 #[test]
@@ -362,20 +362,6 @@ fn followed() -> Configs {
     Configs::followed(model(), Some(CONFIG))
 }
 
-/// What a run without any detour shows at `at`, each config in force where it was.
-fn straight_through(bytes: &[u8], at: Micros) -> Snapshot {
-    let mut recording = open(bytes)().unwrap();
-    let mut feed = Feed::new(followed());
-    while let Some(item) = recording.next().unwrap() {
-        if feed.time_of(&item) > Stamp(at) {
-            break;
-        }
-        feed.item(&item, &mut |_| {});
-    }
-    feed.pass(Stamp(at), &mut |_| {});
-    feed.pipeline().snapshot().clone()
-}
-
 #[test]
 fn a_jump_over_a_changed_config_shows_what_a_straight_run_shows() {
     let (bytes, _) = changed_drive();
@@ -392,7 +378,7 @@ fn a_jump_over_a_changed_config_shows_what_a_straight_run_shows() {
                 }
             })
             .unwrap();
-        same(player.snapshot(), &straight_through(&bytes, at));
+        same(player.snapshot(), &straight(&bytes, followed(), at));
         let names: Vec<_> = player.model().channels.iter().map(|channel| channel.name.as_str()).collect();
         assert_eq!(
             names,
@@ -472,7 +458,7 @@ fn a_config_that_the_user_named_decodes_all_of_it() {
     let mut player = Player::new(open(&bytes), model()).unwrap();
     for at in INSTANTS.into_iter().rev() {
         player.jump(at, &mut quiet).unwrap();
-        same(player.snapshot(), &straight(&drive(), at));
+        same(player.snapshot(), &straight(&drive(), model(), at));
     }
     assert_eq!(player.feed().refused().count, 0);
 }

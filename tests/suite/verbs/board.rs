@@ -28,6 +28,19 @@ pub struct Board {
     thread: Option<JoinHandle<()>>,
 }
 
+/// Within it a thread of its own may use a port.
+pub fn runtime() -> tokio::runtime::Runtime {
+    tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap()
+}
+
+/// A port at `path` that anybody may open. To be called within a [`runtime`].
+pub fn port_at(path: &Path) -> Pty {
+    let mut pty = Pty::new().unwrap();
+    fs::set_permissions(pty.slave(), fs::Permissions::from_mode(0o666)).unwrap();
+    pty.link_at(path).unwrap();
+    pty
+}
+
 impl Board {
     /// Plugs a board in at `path`, which says `members` in every reading.
     pub fn at(path: &Path, members: &str) -> Self {
@@ -39,11 +52,9 @@ impl Board {
         let (path, says, counts) = (path.to_owned(), Arc::clone(&members), Arc::clone(&heard));
         let logs = Arc::clone(&log);
         let thread = std::thread::spawn(move || {
-            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+            let runtime = runtime();
             let _within = runtime.enter();
-            let mut pty = Pty::new().unwrap();
-            fs::set_permissions(pty.slave(), fs::Permissions::from_mode(0o666)).unwrap();
-            pty.link_at(&path).unwrap();
+            let pty = port_at(&path);
             ready.send(()).unwrap();
             let mut number = 0_u16;
             while stopped.recv_timeout(Duration::from_millis(20)) == Err(RecvTimeoutError::Timeout) {

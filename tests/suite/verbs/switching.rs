@@ -3,20 +3,19 @@
 //! J1, J2, J5, J6 and J7 of the faults to survive. Times are those of the controller's own thread.
 
 use std::collections::BTreeMap;
-use std::fs;
-use std::os::unix::fs::PermissionsExt;
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::sync::{Arc, Mutex, MutexGuard};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use kickpanel::link::pty::{Pty, Tried};
+use kickpanel::link::pty::Tried;
 use kickpanel::wire::{checksum, seal};
 use rstest::rstest;
 use rustix::process::Signal;
 use serde_json::Value;
 
 use super::bench::{Bench, until};
+use super::board::{port_at, runtime};
 use super::seat::Seat;
 use super::trouble::notes;
 
@@ -116,11 +115,9 @@ impl Plugged {
         let board = Arc::new(Mutex::new(Board { counts: Some(counts), ..Board::default() }));
         let theirs = Arc::clone(&board);
         let thread = std::thread::spawn(move || {
-            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+            let runtime = runtime();
             let _within = runtime.enter();
-            let mut pty = Pty::new().unwrap();
-            fs::set_permissions(pty.slave(), fs::Permissions::from_mode(0o666)).unwrap();
-            pty.link_at(&path).unwrap();
+            let pty = port_at(&path);
             ready.send(()).unwrap();
             let (mut begun, mut number, mut since) = (Vec::new(), 0_u16, Instant::now());
             while stopped.recv_timeout(Duration::from_millis(10)) == Err(RecvTimeoutError::Timeout) {
