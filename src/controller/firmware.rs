@@ -29,6 +29,8 @@ pub const SOURCES: &[Source] = sources![
     "clock.h",
     "command.c",
     "command.h",
+    "duty.c",
+    "duty.h",
     "edges.c",
     "edges.h",
     "line.c",

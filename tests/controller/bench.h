@@ -20,7 +20,8 @@
  *  - An external level or edge is seen at the end of the running instruction; the two-cycle synchroniser is not there. An
  *    interrupt costs its four cycles at entry (eight from sleep); sleep modes are all idle mode, their start-up is not
  *    there. Sleep ends one cycle late.
- *  - Pins 0 and 1 have no level. Two drivers on one pin are not noticed. */
+ *  - Pins 0 and 1 have no level. What drives a pin that is an output of the chip loses against it, unless it is a `short`, which
+ *    always wins; what that costs the chip is not there. A `short` of pin 2 or 3 makes no edge. */
 #ifndef BENCH_H
 #define BENCH_H
 
@@ -93,6 +94,7 @@ void converter_noise(uint64_t seed, double millivolts);
 void pins_attach(void);
 void pins_reset(void);
 void pin_drive(unsigned pin, bool level);
+void pin_short(unsigned pin, bool is, bool level); /* stronger than the chip */
 void stimulus_attach(void);
 void stimulus_level(unsigned pin, bool level);
 void stimulus_square(unsigned pin, double hertz);

@@ -1,7 +1,9 @@
-/* Levels of the pins: what the chip drives, what the bench drives, and what a pull-up makes of the rest.
+/* Levels of the pins: what a wire to ground or to the supply forces, what the chip drives, what the bench drives, and what a
+ * pull-up makes of the rest.
  *
- * Owns the registers PINB, PINC and PIND as they are read, and the latches of the compare outputs. Out: `pin` events for
- * pins that the bench does not drive. Two faults of simavr 1.6 are put right here: a pull-up overrides a pin that is
+ * Owns the registers PINB, PINC and PIND as they are read, the latches of the compare outputs, and the flags of the pin-change
+ * interrupts, which follow the level that a pin really has (the simulator's follow what is written to its port). Out: `pin`
+ * events for pins that the bench does not drive. Two faults of simavr 1.6 are put right here: a pull-up overrides a pin that is
  * driven low from outside, and a compare output writes the port's register, where the chip leaves it alone, so that a
  * pin that is taken from the timer would keep its last level. A third: whenever a compare register is written, and at each overflow
  * in any mode, it moves the output as the bottom of a PWM period does; here only PWM has a bottom, and in PWM a
@@ -11,11 +13,12 @@
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_timer.h>
 
-struct port { char name; uint16_t pin, ddr, out; unsigned first, count; };
+struct port { char name; uint16_t pin, ddr, out; unsigned first, count, change; };
+/* `change` is the bit of the port's pin-change interrupt, and the place of its mask behind PCMSK0. */
 static const struct port ports[] = {
-    { 'D', PIND, DDRD, PORTD, 0, 8 },
-    { 'B', PINB, DDRB, PORTB, 8, 6 },
-    { 'C', PINC, DDRC, PORTC, 14, 6 },
+    { 'D', PIND, DDRD, PORTD, 0, 8, 2 },
+    { 'B', PINB, DDRB, PORTB, 8, 6, 0 },
+    { 'C', PINC, DDRC, PORTC, 14, 6, 1 },
 };
 #define PORTS (sizeof ports / sizeof *ports)
 
@@ -28,7 +31,9 @@ static const struct compare compares[] = {
 };
 #define COMPARES (sizeof compares / sizeof *compares)
 
-static bool latch[PINS], told[PINS], driven[PINS], driven_level[PINS];
+static bool latch[PINS], told[PINS], was[PINS], driven[PINS], driven_level[PINS], shorted[PINS], shorted_level[PINS];
+/* The masks of the pin-change interrupts. The simulator's own copies stay 0, so that it sets no flag by itself. */
+static uint8_t change_masks[PORTS];
 
 static const struct port *port_of(unsigned pin)
 {
@@ -50,6 +55,8 @@ static bool level_of(unsigned pin)
 {
     const struct port *port = port_of(pin);
     uint8_t mask = (uint8_t)(1u << (pin - port->first));
+    if (shorted[pin])
+        return shorted_level[pin];
     if (!(chip->data[port->ddr] & mask))
         return driven[pin] ? driven_level[pin] : chip->data[port->out] & mask;
     for (size_t index = 0; index < COMPARES; index++)
@@ -58,10 +65,26 @@ static bool level_of(unsigned pin)
     return chip->data[port->out] & mask;
 }
 
+/* A pin changed its level: its flag is set if its mask says so, whether the interrupt is on or not. */
+static void flag_change(unsigned pin)
+{
+    const struct port *port = port_of(pin);
+    if (!(change_masks[port->change] & 1u << (pin - port->first)))
+        return;
+    for (int index = 0; index < chip->interrupts.vector_count; index++) {
+        avr_int_vector_t *vector = chip->interrupts.vector[index];
+        if (vector->raised.reg == PCIFR && vector->raised.bit == port->change)
+            avr_raise_interrupt(chip, vector);
+    }
+}
+
 static void tell_changes(void)
 {
     for (unsigned pin = 2; pin < PINS; pin++) {
         bool level = level_of(pin);
+        if (level != was[pin])
+            flag_change(pin);
+        was[pin] = level;
         if (level == told[pin] || driven[pin])
             continue;
         told[pin] = level;
@@ -169,6 +192,16 @@ static void write_force(avr_t *avr, avr_io_addr_t address, uint8_t value, void *
     tell_changes();
 }
 
+static void write_change_mask(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
+{
+    change_masks[address - PCMSK0] = value;
+}
+
+static uint8_t read_change_mask(avr_t *avr, avr_io_addr_t address, void *param)
+{
+    return change_masks[address - PCMSK0];
+}
+
 static uint8_t read_pins(avr_t *avr, avr_io_addr_t address, void *param)
 {
     uint8_t levels = 0;
@@ -196,6 +229,14 @@ void pin_drive(unsigned pin, bool level)
     driven_level[pin] = level;
     tell_simulator(port);
     avr_raise_irq(avr_io_getirq(chip, AVR_IOCTL_IOPORT_GETIRQ(port->name), (int)(pin - port->first)), level);
+    tell_changes();
+}
+
+void pin_short(unsigned pin, bool is, bool level)
+{
+    shorted[pin] = is;
+    shorted_level[pin] = level;
+    tell_changes();
 }
 
 static avr_irq_t *compare_irq(const struct compare *compare)
@@ -208,6 +249,8 @@ void pins_reset(void)
 {
     for (size_t index = 0; index < WRAPPED; index++)
         wrapped[index].waits = false;
+    for (size_t index = 0; index < PORTS; index++)
+        change_masks[index] = 0;
     for (size_t index = 0; index < COMPARES; index++) {
         const struct port *port = port_of(compares[index].pin);
         int bit = (int)(compares[index].pin - port->first);
@@ -229,6 +272,8 @@ void pins_attach(void)
         uint32_t name = AVR_IOCTL_IOPORT_GETIRQ(ports[index].name);
         avr_irq_register_notify(avr_io_getirq(chip, name, IOPORT_IRQ_PIN_ALL), port_written, NULL);
         take_read(ports[index].pin, read_pins);
+        take_write((uint16_t)(PCMSK0 + ports[index].change), write_change_mask);
+        take_read((uint16_t)(PCMSK0 + ports[index].change), read_change_mask);
     }
     for (size_t index = 0; index < COMPARES; index++)
         avr_irq_register_notify(compare_irq(&compares[index]), matched, (void *)&compares[index]);

@@ -109,7 +109,7 @@ fn the_edges_of_every_range_are_taken() {
     let says = |at| ["d7", "d12", "f9", "w6"].map(|name| heard.before(at).number(name));
     assert_eq!(told.of_pin(7)[..2].iter().map(|(_, level)| *level).collect::<Vec<_>>(), [true, false]);
     assert_eq!(says(3 * SECOND), [1.0, 1.0, 5_000_000.0, 1_000.0]);
-    assert_eq!(says(5 * SECOND), [1.0, 0.0, 1_000.0, 1.0]);
+    assert_eq!(says(5 * SECOND), [1.0, 0.0, 1_000.0, 0.0]);
     assert_eq!(says(6 * SECOND), [0.0; 4]);
 }
 

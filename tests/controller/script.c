@@ -2,6 +2,7 @@
  *
  * Owns the lines and their order. A line is `TIME_us WHAT ...`; empty lines and those that begin with # are passed over.
  *   analog N MILLIVOLTS | supply MILLIVOLTS | noise SEED MILLIVOLTS | square PIN HZ | burst PIN COUNT GAP_us | level PIN 0|1
+ *   short PIN 0|1 (a wire to ground or to the supply, stronger than the chip) | unshort PIN
  *   serial TEXT (with \n, \\ and \xHH) | garbage SEED COUNT | reset watchdog|power|external|brown-out | stop_loop
  *   poke SYMBOL BYTES VALUE | peek SYMBOL BYTES (event `peek`) | end
  * A line from the standard input whose time is past acts at once. */
@@ -78,6 +79,10 @@ static bool electric(const char *what)
         stimulus_burst(checked_pin(number), count, value);
     else if (sscanf(what, "level %u %u", &number, &count) == 2 && count <= 1)
         stimulus_level(checked_pin(number), count);
+    else if (sscanf(what, "short %u %u", &number, &count) == 2 && count <= 1)
+        pin_short(checked_pin(number), true, count);
+    else if (sscanf(what, "unshort %u", &number) == 1)
+        pin_short(checked_pin(number), false, false);
     else
         return false;
     return true;

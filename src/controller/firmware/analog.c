@@ -4,6 +4,8 @@
 #include <avr/interrupt.h>
 #include <util/atomic.h>
 
+#include "duty.h"
+
 #define NONE 0xFFFFu
 /* Conversions thrown away after the input was switched: the sampling capacitor must follow, and the fixed reference, which is
  * switched on with its channel, takes some 100 us until it stands. */
@@ -27,6 +29,7 @@ static inline void select(uint8_t index)
 
 ISR(CONVERTER_VECTOR, ISR_NOBLOCK)
 {
+    duty_sample();
     uint16_t result = CONVERTER_RESULT;
     uint8_t settling = input == ANALOG_REFERENCE ? REFERENCE_SETTLING : SETTLING;
     if (done >= settling) {

@@ -131,6 +131,8 @@ enum output_number { OUTPUT_SWITCH_0, OUTPUT_SWITCH_1, OUTPUT_FREQUENCY, OUTPUT_
 #define WAVE_NEXT_LOW() (TCCR1A = _BV(COM1A1))
 /* The pin is the port's again, which is low. */
 #define WAVE_RELEASE() (TCCR1A = 0)
+/* The level that the pin has, whatever drives it. */
+#define WAVE_READ() ((PINB >> PINB1) & 1u)
 
 /* ---- The end of a dead time in a storm of edges: the clock's second compare, which drives nothing. ---- */
 #define STORM_VECTOR TIMER1_COMPB_vect
@@ -158,9 +160,22 @@ enum output_number { OUTPUT_SWITCH_0, OUTPUT_SWITCH_1, OUTPUT_FREQUENCY, OUTPUT_
 /* A beat is 64 * 256 / 16 MHz = 1.024 ms: so many beats are never longer than `ms`. */
 #define BEATS_OF_MS(ms) ((uint16_t)((uint32_t)(ms) * 125u / 128u))
 #define DUTY_COMPARE OCR0A
+/* Whether the timer is at a step at which it holds the pin high. */
+#define DUTY_SHOULD_BE_HIGH() (TCNT0 <= OCR0A)
+/* Three bytes that an interrupt reaches in half the time of any other; nothing else uses them. */
+#define DUTY_LOOKED GPIOR0
+#define DUTY_SEEN_HIGH GPIOR1
+#define DUTY_SEEN_WRONG GPIOR2
 #define DUTY_CONNECT() (TCCR0A |= _BV(COM0A1))
 #define DUTY_DISCONNECT() (TCCR0A &= (uint8_t)~_BV(COM0A1))
 #define DUTY_HIGH() (PORTD |= _BV(PORTD6))
 #define DUTY_LOW() (PORTD &= (uint8_t)~_BV(PORTD6))
+/* The level that the pin has, whatever drives it. */
+#define DUTY_READ() ((PIND >> PIND6) & 1u)
+/* The flag of the pin-change interrupt, which is never switched on: the chip sets it whenever the level of the pin changes, outputs
+ * included. No other pin of port D may be in this mask. */
+#define DUTY_WATCH() (PCMSK2 = _BV(PCINT22))
+#define DUTY_MOVED() (PCIFR & _BV(PCIF2))
+#define DUTY_MOVED_CLEAR() (PCIFR = _BV(PCIF2))
 
 #endif

@@ -112,8 +112,13 @@ static void pins(void)
         text_byte(LEVEL_READ(index) ? '1' : '0');
     }
     for (uint8_t output = 0; output < OUTPUTS; output++) {
+        uint32_t is = output_is(output);
         name(output_kind(output), output_pin(output));
-        text_number(output_is(output));
+        if (is == OUTPUT_UNKNOWN) {
+            TEXT("null");
+        } else {
+            text_number(is);
+        }
     }
 }
 

@@ -5,6 +5,7 @@
 #include <avr/pgmspace.h>
 #include <util/atomic.h>
 
+#include "duty.h"
 #include "wave.h"
 
 static const uint8_t kinds[OUTPUTS] PROGMEM = OUTPUT_KINDS;
@@ -14,24 +15,6 @@ volatile uint8_t output_beat;
 
 /* Beats left; 0: at rest. */
 static volatile uint16_t beats[OUTPUTS];
-static uint16_t duty; /* per mille, as driven */
-
-/* The duty output at `per_mille`. Its ends are levels, for the timer's own ends are one step short of them. */
-static void drive_duty(uint16_t per_mille)
-{
-    duty = per_mille;
-    if (per_mille == 0) {
-        DUTY_DISCONNECT();
-        DUTY_LOW();
-    } else if (per_mille == 1000u) {
-        DUTY_DISCONNECT();
-        DUTY_HIGH();
-    } else {
-        uint16_t steps = (uint16_t)((256UL * per_mille + 500u) / 1000u);
-        DUTY_COMPARE = (uint8_t)(steps == 0 ? 0 : steps - 1u);
-        DUTY_CONNECT();
-    }
-}
 
 static void drive(uint8_t output, uint32_t value)
 {
@@ -54,7 +37,7 @@ static void drive(uint8_t output, uint32_t value)
         wave_set(value);
         break;
     default:
-        drive_duty((uint16_t)value);
+        duty_set((uint16_t)value);
     }
 }
 
@@ -62,6 +45,7 @@ static void drive(uint8_t output, uint32_t value)
 ISR(BEAT_VECTOR, ISR_NOBLOCK)
 {
     output_beat = 1;
+    duty_beat();
     for (uint8_t output = 0; output < OUTPUTS; output++) {
         ATOMIC_BLOCK(ATOMIC_FORCEON)
         {
@@ -74,6 +58,7 @@ ISR(BEAT_VECTOR, ISR_NOBLOCK)
 
 void outputs_start(void)
 {
+    duty_start();
     BEAT_START();
 }
 
@@ -102,7 +87,7 @@ uint8_t output_may(uint8_t output, uint32_t value)
     case OUTPUT_FREQUENCY:
         return value == 0 || (value >= WAVE_LEAST_MHZ && value <= WAVE_MOST_MHZ);
     case OUTPUT_DUTY:
-        return value <= 1000u;
+        return value <= DUTY_MOST;
     default:
         return value <= 1u;
     }
@@ -128,13 +113,7 @@ uint32_t output_is(uint8_t output)
         return SWITCH_1_READ();
     case OUTPUT_FREQUENCY:
         return wave_is();
-    default: {
-        uint16_t driven;
-        ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
-        {
-            driven = duty;
-        }
-        return driven;
-    }
+    default:
+        return duty_is();
     }
 }

@@ -26,7 +26,10 @@ uint8_t output_may(uint8_t output, uint32_t value);
 /* Holds an output at a value that it can do for at most `lease_ms`, 10 to 5,000. */
 void output_set(uint8_t output, uint32_t value, uint16_t lease_ms);
 
-/* What an output's pin really does: its level, or the square wave or duty that is driven. */
+/* No value of this output's kind says what its pin does. */
+#define OUTPUT_UNKNOWN UINT32_MAX
+
+/* What an output's pin really does, as seen at the pin: its level, its square wave or its duty; or OUTPUT_UNKNOWN. */
 uint32_t output_is(uint8_t output);
 
 #endif

@@ -18,6 +18,8 @@ static uint8_t part; /* and 1/256 of one */
 static uint8_t parts; /* what is left over of those */
 static uint32_t left; /* ticks from the next match to the edge behind it; 0: it is the edge */
 static uint8_t high; /* what the next match makes of the pin */
+static uint8_t was_high; /* the pin was high when it was last looked at while it should be */
+static uint8_t was_low;
 
 static inline uint32_t next_half(void)
 {
@@ -26,8 +28,20 @@ static inline uint32_t next_half(void)
     return half + (sum >> 8);
 }
 
+/* The match that called this made the pin `high` a few us ago: no half of a wave is over so soon. A pin that a wire holds to ground
+ * or to the supply is at its wrong level in each other half. */
+static inline void look(void)
+{
+    if (high) {
+        was_high = WAVE_READ();
+    } else {
+        was_low = !WAVE_READ();
+    }
+}
+
 ISR(WAVE_VECTOR)
 {
+    look();
     if (left == 0) {
         left = next_half();
     }
@@ -56,6 +70,8 @@ static void start(uint32_t millihertz)
     }
     left = 0;
     high = 0;
+    was_high = 0;
+    was_low = 0;
     parts = 0;
     WAVE_NEXT_LOW();
     WAVE_COMPARE = CLOCK_TICKS + 64u * TICKS_PER_US;
@@ -92,9 +108,14 @@ void wave_stop(void)
 uint32_t wave_is(void)
 {
     uint32_t is;
+    uint8_t seen;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
     {
         is = driven;
+        seen = was_high && was_low;
     }
-    return is;
+    if (is == 0 && WAVE_READ()) {
+        return WAVE_UNKNOWN;
+    }
+    return seen ? is : 0;
 }

@@ -13,7 +13,11 @@ void wave_set(uint32_t millihertz);
 /* Low. May be called by interrupts. */
 void wave_stop(void);
 
-/* The square wave that is driven, mHz. */
+/* No frequency says that the pin is high for ever. */
+#define WAVE_UNKNOWN UINT32_MAX
+
+/* The square wave that the pin does, mHz: what is driven, while the pin itself was last seen high where it should be high and low
+ * where it should be low; else 0, for then it does none. WAVE_UNKNOWN: it should be low and is high. */
 uint32_t wave_is(void);
 
 #endif
