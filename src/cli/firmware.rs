@@ -14,7 +14,7 @@ use crate::text::safe;
 #[derive(Debug, clap::Args)]
 #[command(
     after_help = "Read README.md in that folder first: it tells how to build and flash it, what may be connected to\n\
-    which pin, and what must not be.\n\n\
+    which pin, and what must not be. LINES.md there tells what a sketch of your own must send instead.\n\n\
     Example: kickpanel firmware ~/controller && make -C ~/controller"
 )]
 pub struct Arguments {

@@ -17,9 +17,10 @@ macro_rules! sources {
     };
 }
 
-/// All files, the instructions first.
+/// All files, the pages first: the instructions, and the lines for whoever writes another firmware.
 pub const SOURCES: &[Source] = sources![
     "README.md",
+    "LINES.md",
     "Makefile",
     "analog.c",
     "analog.h",

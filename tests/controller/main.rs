@@ -24,6 +24,7 @@ mod hello;
 mod killed;
 mod live;
 mod outputs;
+mod page;
 mod play;
 mod refusals;
 mod resets;

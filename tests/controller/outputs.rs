@@ -69,7 +69,8 @@ fn the_readings_say_what_each_output_pin_does() {
 /// What the readings say of `pin`, from `from` to `to`, each value once where it stays; `null` is -1.
 fn said_of(heard: &Heard, pin: &str, from: u64, to: u64) -> Vec<f64> {
     let read = heard.readings.iter().filter(|read| (from..to).contains(&read.at));
-    let mut values: Vec<f64> = read.map(|read| if read.raw(pin) == Raw::Null { -1.0 } else { read.number(pin) }).collect();
+    let mut values: Vec<f64> =
+        read.map(|read| if read.raw(pin) == Raw::Null { -1.0 } else { read.number(pin) }).collect();
     values.dedup();
     values
 }

@@ -121,7 +121,7 @@ fn the_firmware_names_no_register_outside_its_board_header() {
     let registers = [
         "UDR", "UCSR", "UBRR", "ADMUX", "ADCSR", "DIDR", "MCUSR", "TCCR", "OCR0", "OCR1", "TIMSK", "TIFR", "TCNT",
         "EIMSK", "EIFR", "EICRA", "PORTB", "PORTC", "PORTD", "DDRB", "DDRC", "DDRD", "PINB", "PINC", "PIND", "_vect",
-        "WDTO",
+        "WDTO", "GPIOR", "PCMSK", "PCIFR",
     ];
     let mut files = 0;
     for entry in fs::read_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join("src/controller/firmware")).unwrap() {
