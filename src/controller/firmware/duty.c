@@ -22,7 +22,7 @@ static uint8_t moved; /* in the last period */
 /* Rounded. */
 static uint16_t per_mille_of(uint16_t of_steps)
 {
-    return (uint16_t)((of_steps * 125UL + 16u) / 32u);
+    return (of_steps * 125u + 16u) / 32u;
 }
 
 void duty_start(void)
@@ -32,7 +32,8 @@ void duty_start(void)
 
 void duty_set(uint16_t per_mille)
 {
-    uint16_t nearest = (uint16_t)((32UL * per_mille + 62u) / 125u);
+    /* Sixteen bits are enough. The division takes 14 us, and an interrupt that puts the output to rest has no time for it. */
+    uint16_t nearest = per_mille == 0 ? 0 : (32u * per_mille + 62u) / 125u;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
     {
         steps = nearest;
