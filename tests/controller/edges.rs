@@ -81,6 +81,28 @@ fn before_the_first_edge_count_and_time_are_nothing() {
     assert_eq!((edges.count, edges.last, edges.gaps.unwrap_or((0, 0))), (0, 0, (0, 0)));
 }
 
+#[test]
+fn storms_on_both_pins_starve_neither_the_lines_nor_the_leases() {
+    let mut play = Play::new().at(SECOND, "square 2 50000").at(SECOND + 7, "square 3 49000");
+    for tenth in 10..60 {
+        play = play.command(tenth * SECOND / 10, &set(r#""d7":1,"d12":1,"f9":5000000,"w6":777"#, 400));
+    }
+    let told = play.until(7 * SECOND);
+    assert_eq!(told.overruns, 0);
+    let heard = told.heard();
+    let count = heard.readings.iter().filter(|read| (2 * SECOND..6 * SECOND).contains(&read.at)).count();
+    // A reading that is late by more than its period is followed a period later: a few in a hundred are left out.
+    assert!(count >= 180, "{count} readings in four seconds");
+    let [(_, true), (off, false)] = told.of_pin(7)[..] else { panic!("{:?}", told.of_pin(7)) };
+    // A lease counts from when it was understood, which waits here for the reading that is being written: 20 ms more.
+    within("end of the last lease in us", off as f64, 5_900_000.0 + 400_000.0, 50_000.0);
+    for name in ["p2", "p3"] {
+        let counted = heard.before(6 * SECOND).edges(name).count - heard.before(2 * SECOND).edges(name).count;
+        // Not more than one edge in each dead time of 100 us, whatever comes.
+        assert!(counted <= 40_000, "{counted} edges on {name} in four seconds");
+    }
+}
+
 /// The dead time is 100 us from the last counted edge.
 #[rstest]
 #[case::just_longer(115.0, 20, 0)]

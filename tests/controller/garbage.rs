@@ -2,27 +2,11 @@
 
 use kickpanel::wire::checksum;
 
-use super::play::{Play, SECOND, Told, set, signed};
+use super::play::{Play, Random, SECOND, Told, set, signed};
 
 /// A count from the environment, for long runs by hand.
 fn count(variable: &str, usual: u64) -> u64 {
     std::env::var(variable).map_or(usual, |text| text.parse().expect("a whole number"))
-}
-
-/// Numbers that can be had again (xorshift, Marsaglia 2003).
-struct Random(u64);
-
-impl Random {
-    fn next(&mut self) -> u64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        self.0
-    }
-
-    fn below(&mut self, end: usize) -> usize {
-        ((self.next() >> 16) % end as u64) as usize
-    }
 }
 
 /// Nothing moved until `end`, then a good command was obeyed; no line is missing.

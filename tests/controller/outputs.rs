@@ -3,7 +3,7 @@
 use kickpanel::wire::Raw;
 use rstest::rstest;
 
-use super::play::{Heard, Play, SECOND, Told, set, within};
+use super::play::{Heard, Play, Random, SECOND, Told, set, signed, within};
 
 #[rstest]
 #[case::least(10)]
@@ -32,6 +32,37 @@ fn a_lease_that_is_renewed_goes_on_and_ends_after_the_last_renewal() {
     let told = play.until(5 * SECOND);
     let [(_, true), (off, false)] = told.of_pin(7)[..] else { panic!("{:?}", told.of_pin(7)) };
     within("end", off as f64, (SECOND + 2_900_000 + 300_000) as f64, 20_000.0);
+}
+
+/// As after a kill: renewals stop at any instant, the last one cut anywhere within its line, while all else goes on.
+#[test]
+fn a_thousand_leases_that_are_no_longer_renewed_end_within_their_time_and_50_ms() {
+    const ROUNDS: usize = 1_000;
+    const LEASE_US: u64 = 100_000;
+    let mut random = Random(20_251_125);
+    let mut play = Play::new().at(0, "square 2 700").at(0, "square 3 300");
+    let line = signed(&set(r#""d7":1"#, LEASE_US / 1_000)).into_bytes();
+    let (mut at, mut lasts) = (SECOND, Vec::new());
+    for _ in 0..ROUNDS {
+        let mut last = at;
+        for _ in 0..=random.below(4) {
+            last = at;
+            play = play.raw(at, &line);
+            at += 20_000 + random.below(60_000) as u64;
+        }
+        lasts.push(last);
+        // Without its bracket and its LF at least.
+        play = play.raw(at, &line[..random.below(line.len() - 1)]).raw(at + 5_000, b"\n");
+        at = last + 2 * LEASE_US + random.below(20_000) as u64;
+    }
+    let told = play.until(at + SECOND);
+    told.heard();
+    let moves = told.of_pin(7);
+    assert_eq!(moves.len(), 2 * ROUNDS, "on once and off once in each round");
+    let held: Vec<_> = moves.chunks_exact(2).zip(&lasts).map(|(pair, last)| pair[1].0 - last).collect();
+    println!("{ROUNDS} leases of {LEASE_US} us held for {:?} to {:?} us", held.iter().min(), held.iter().max());
+    assert!(moves.chunks_exact(2).all(|pair| pair[0].1 && !pair[1].1));
+    assert!(held.iter().all(|held| (LEASE_US - 20_000..=LEASE_US + 50_000).contains(held)), "{held:?}");
 }
 
 #[test]

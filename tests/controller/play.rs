@@ -265,6 +265,22 @@ impl Read {
     }
 }
 
+/// Numbers that can be had again (xorshift, Marsaglia 2003).
+pub struct Random(pub u64);
+
+impl Random {
+    pub fn next(&mut self) -> u64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        self.0
+    }
+
+    pub fn below(&mut self, end: usize) -> usize {
+        ((self.next() >> 16) % end as u64) as usize
+    }
+}
+
 /// `is` must lie within `most` of `should`.
 #[track_caller]
 pub fn within(what: &str, is: f64, should: f64, most: f64) {
