@@ -19,6 +19,7 @@ mod analog;
 mod day;
 mod edges;
 mod facts;
+mod follows;
 mod garbage;
 mod hello;
 mod killed;
