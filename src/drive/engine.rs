@@ -200,10 +200,11 @@ impl Engine {
     /// Writes down which armed outputs were switched.
     fn note_outputs(&mut self, now: Stamp) {
         for place in 0..self.noted.len() {
-            let Some(shown) = self.pipeline.snapshot().outputs.get(place).copied() else { return };
+            let snapshot = self.pipeline.snapshot();
+            let Some(shown) = snapshot.outputs.get(place).copied() else { return };
             // A value that is followed stands in the lines that were sent.
             if (shown.wanted == 0) != (self.noted[place] == 0) {
-                let why = words::why(self.pipeline.model(), &shown, now);
+                let why = words::why(self.pipeline.model(), &snapshot.channels, place, &shown, now);
                 self.note_output(now, place, shown.wanted, &why);
             }
         }
@@ -313,6 +314,7 @@ impl Engine {
     /// A command went: recorded, and told to the core as a replay of the recording will.
     fn went(&mut self, link: LinkId, now: Stamp, line: &[u8]) {
         self.record(now, link, Mark::Sent, line);
+        self.leases.sent(link, now, line);
         self.with_changes(now, |pipeline, on_change| {
             pipeline.pass(now, on_change);
             pipeline.sent(link, now, line, on_change);

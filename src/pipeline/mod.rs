@@ -222,6 +222,7 @@ impl Pipeline {
     pub fn link_up(&mut self, link: LinkId, now: Stamp) {
         if let Some(lane) = self.lanes.get_mut(link.index()) {
             lane.up(now, &mut self.snapshot.links[link.index()]);
+            self.outputs.opened(link, now);
             self.linked(now);
         }
     }
