@@ -19,6 +19,7 @@ use crate::wire::{Hello, Reading, Set};
 use lag::Lag;
 use pin::Pin;
 use rule::Rule;
+pub use terms::looks_at;
 
 /// How long what is sent holds, ms: the default of the counts format's example. It is renewed at a third of that.
 pub const LEASE_MS: u32 = 1000;
@@ -45,7 +46,7 @@ impl Rules {
         let output = |output: &crate::config::Output| Output {
             pin: Pin::new(output),
             rule: Rule::new(&output.drive),
-            inputs: terms::inputs(model, &output.drive),
+            inputs: looks_at(model, &output.drive),
         };
         Self { outputs: model.outputs.iter().map(output).collect(), lags: vec![Lag::new(); model.links.len()] }
     }

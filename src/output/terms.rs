@@ -22,7 +22,7 @@ pub(super) fn parts(tree: &Expr, joined: Operator) -> Vec<&Expr> {
 }
 
 /// Every input that `drive` looks at, through formulas and cold junctions too, with its link.
-pub(super) fn inputs(model: &Model, drive: &Drive) -> Vec<(ChannelId, LinkId)> {
+pub fn looks_at(model: &Model, drive: &Drive) -> Vec<(ChannelId, LinkId)> {
     let mut open: Vec<ChannelId> = match drive {
         Drive::Switch { on, off_if, .. } => {
             on.terms.iter().chain(off_if.iter().flat_map(|formula| &formula.terms)).copied().collect()
