@@ -148,6 +148,13 @@ impl Rules {
         }
     }
 
+    /// The output at `place` was locked when the program ended, and no person has acted since.
+    pub fn lock(&mut self, place: usize, problem: Problem) {
+        if let Some(output) = self.outputs.get_mut(place) {
+            output.pin.lock = Some(problem);
+        }
+    }
+
     /// A person looked at what is locked and frees it. True where anything was.
     pub fn free(&mut self, now: Stamp) -> bool {
         let mut any = false;
