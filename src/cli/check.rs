@@ -8,9 +8,10 @@ use serde_json::json;
 
 use super::{Answer, setup};
 use crate::config::{self, Limit, Loaded, Mistake};
-use crate::overview::{BOARD, Driven, InForce, Overview, Pins, Port, Wired};
+use crate::overview::{BOARD, Driven, InForce, Overview, Pins, Port, Ruled, Wired};
 use crate::text::safe;
 use crate::time::{Micros, secs_from_micros};
+use crate::wire::{Pin, PinKind};
 
 /// What `check` takes.
 #[derive(Debug, clap::Args)]
@@ -60,7 +61,8 @@ fn as_json(text: &str, overview: Option<&Overview>, mistakes: &[Mistake]) -> ser
                     "circuit": wired.circuit, "sensor": wired.sensor })
         })
         .collect();
-    json!({ "ok": overview.is_some(), "mistakes": mistakes, "channels": channels })
+    let outputs: Vec<_> = overview.map_or(&[][..], |overview| &overview.outputs).iter().map(output_json).collect();
+    json!({ "ok": overview.is_some(), "mistakes": mistakes, "channels": channels, "outputs": outputs })
 }
 
 fn list(overview: &Overview, out: &mut impl Write) -> io::Result<()> {
@@ -126,15 +128,66 @@ fn list_pins(pins: &Pins, out: &mut impl Write) -> io::Result<()> {
 
 fn list_outputs(outputs: &[Driven], out: &mut impl Write) -> io::Result<()> {
     for output in outputs {
-        let what = if output.by_rule { "switched by rule" } else { "follows a channel" };
         let armed = if output.armed { "armed" } else { "not armed: computed and shown, never sent" };
-        writeln!(out, "Output {} on {}: {what}, {armed}", output.name, output.pin)?;
+        writeln!(out, "\nOutput {} on {}: {armed}", output.name, output.pin)?;
+        for (key, value) in rule(output) {
+            writeln!(out, "  {key:8} {}", safe(&value))?;
+        }
+        for line in output.advice.iter().flat_map(|advice| advice.to_string().lines().map(str::to_owned).collect::<Vec<_>>()) {
+            writeln!(out, "  {}", safe(&line))?;
+        }
     }
     if !outputs.is_empty() {
-        writeln!(out, "  Fuse at the source; a heater wants a contactor rated for its current, never this board.")?;
-        writeln!(out, "  Local codes and a licensed electrician or mechanic come first.")?;
+        writeln!(out, "\nFuse at the source; a heater wants a contactor rated for its current, never this board.")?;
+        writeln!(out, "Local codes and a licensed electrician or mechanic come first.")?;
     }
     Ok(())
+}
+
+/// What an output does, by the keys of the config.
+fn rule(output: &Driven) -> Vec<(&'static str, String)> {
+    let mut rows = match &output.rule {
+        Ruled::Switched { on, off_if, longest, rest } => vec![
+            ("on", on.clone()),
+            ("off_if", off_if.clone().unwrap_or_else(|| "none".to_owned())),
+            ("longest", longest.map_or_else(|| "no limit".to_owned(), |longest| format!("{} in one go", seconds(longest)))),
+            ("rest", format!("{} off between two, and at the start", seconds(*rest))),
+        ],
+        Ruled::Follows { from, unit, points, rest_at } => {
+            let point = |(x, y): &(f64, f64)| format!("{x} {unit}: {}", level(output.pin, *y));
+            let points: Vec<String> = points.iter().map(point).collect();
+            vec![
+                ("from", from.clone()),
+                ("points", points.join(", ")),
+                ("rest_at", format!("{} while {from} cannot be trusted", level(output.pin, *rest_at))),
+            ]
+        }
+    };
+    rows.push(("lease", format!("{}: without the program it is at rest after that", seconds(output.lease))));
+    rows
+}
+
+/// Hertz, or a share in per cent.
+fn level(pin: Pin, value: f64) -> String {
+    if pin.kind == PinKind::Duty { format!("{} %", value * 100.0) } else { format!("{value} Hz") }
+}
+
+fn output_json(output: &Driven) -> serde_json::Value {
+    let advice: Vec<String> = output.advice.iter().map(|advice| advice.to_string().replace('\n', " ")).collect();
+    let mut all = json!({ "name": output.name, "link": output.link, "pin": output.pin.to_string(), "armed": output.armed,
+        "lease_s": secs_from_micros(output.lease), "advice": advice });
+    let rule = match &output.rule {
+        Ruled::Switched { on, off_if, longest, rest } => {
+            json!({ "on": on, "off_if": off_if, "longest_s": longest.map(secs_from_micros), "rest_s": secs_from_micros(*rest) })
+        }
+        Ruled::Follows { from, unit, points, rest_at } => {
+            json!({ "from": from, "unit": unit.name(), "points": points, "rest_at": rest_at })
+        }
+    };
+    if let (Some(all), serde_json::Value::Object(rule)) = (all.as_object_mut(), rule) {
+        all.extend(rule);
+    }
+    all
 }
 
 fn list_link(link: &Port, out: &mut impl Write) -> io::Result<()> {

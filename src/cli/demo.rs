@@ -87,6 +87,7 @@ fn live(story: Story, arguments: &Arguments, config: Config) -> anyhow::Result<A
     // Beside the recordings of real drives, not among them.
     let folder = folder.map(|folder| folder.with_file_name("demo"));
     let plan = Plan {
+        locks: None,
         record: folder,
         model: config.model,
         text: config.text,

@@ -40,6 +40,7 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
         );
     }
     let plan = Plan {
+        locks: Some(folder(&config.model)),
         record: (!arguments.no_record).then(|| folder(&config.model)),
         model: config.model,
         text: config.text,

@@ -16,7 +16,8 @@ use crate::time::{Micros, micros_from_secs, secs_from_micros};
 #[derive(Debug, clap::Args)]
 #[command(
     after_help = "One row for each reading; the first column is seconds since the first reading, by the controller's clock.\n\
-    A cell is empty where the value cannot be trusted; --states says why. No smoothing.\n\n\
+    A cell is empty where the value cannot be trusted; --states says why. No smoothing.\n\
+    With --outputs, an output is 0 or 1, hertz, or a share; one that is not armed is what it would be.\n\n\
     Without -c, each part is decoded by the config that was in force when it was driven; the columns are\n\
     those of all of them. With -c, that config decodes all of it.\n\n\
     Example: kickpanel export recordings/000001-01.kpr.zst > drive.csv"
@@ -33,6 +34,10 @@ pub struct Arguments {
     /// Add a column NAME.state after each channel (csv)
     #[arg(long)]
     states: bool,
+
+    /// Add columns NAME.wanted and NAME.pin for each output: what it is to be, and what its pin reports
+    #[arg(long)]
+    outputs: bool,
 
     /// A row every so many seconds in place of one for each reading
     #[arg(long, value_name = "SECONDS")]
@@ -57,7 +62,7 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
     let mut recording = Recording::open(&arguments.files)?;
     let Some(mut configs) = setup::for_recording(config, &recording)? else { return Ok(Answer::No) };
     let no_clock = configs.first().links.first().is_some_and(|link| !link.form.has_clock());
-    let columns = columns(&arguments.files, &mut configs)?;
+    let columns = columns(arguments, &mut configs)?;
     let format = match arguments.to {
         To::Csv => Format::Csv { states: arguments.states },
         To::Jsonl => Format::Jsonl,
@@ -89,12 +94,13 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
 }
 
 /// The columns, as far as they can be known before the rows: what comes through a pipe can be read only once.
-fn columns(files: &[PathBuf], configs: &mut Configs) -> anyhow::Result<Columns> {
+fn columns(arguments: &Arguments, configs: &mut Configs) -> anyhow::Result<Columns> {
+    let Arguments { files, outputs, .. } = arguments;
     let again = |path: &PathBuf| fs::metadata(path).is_ok_and(|about| about.is_file() || about.is_dir());
     if configs.follows() && files.iter().all(again) {
-        return Ok(Columns::ahead(Recording::open(files)?, configs));
+        return Ok(Columns::ahead(Recording::open(files)?, configs, *outputs));
     }
-    Ok(Columns::of(configs.first()))
+    Ok(Columns::of(configs.first(), *outputs))
 }
 
 /// Says what of the recording's configs is not in the rows.

@@ -24,7 +24,7 @@ use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 
 /// The longest that nothing is looked at.
 const LOOK: Micros = 200 * MILLISECOND;
-/// The second press that frees locked outputs comes within this.
+/// The second press that frees locked outputs comes within this. Each sentence fits into 38 columns.
 const CONFIRM: Micros = 5 * SECOND;
 /// And not sooner than this: a key that is held down repeats itself.
 const NO_REPEAT: Micros = 600 * MILLISECOND;
@@ -44,8 +44,8 @@ pub(super) struct Attendant {
     /// When the sentence on the screen goes away by itself.
     told_until: Option<Stamp>,
     marks: u32,
-    /// When the key that frees locked outputs was pressed once.
-    pressed: Option<Stamp>,
+    /// When the key that frees locked outputs was pressed first, and when last.
+    pressed: Option<(Stamp, Stamp)>,
     /// Whether the time of day can be trusted yet.
     dating: Dating,
     /// Nothing is ever armed: the controller is a simulated one.
@@ -145,16 +145,21 @@ impl Attendant {
             self.pressed = None;
             return self.say("no output is locked");
         }
-        match self.pressed.map(|pressed| now.since(pressed)) {
-            Some(0..NO_REPEAT) => {}
-            Some(NO_REPEAT..=CONFIRM) => {
+        // A key that is held down repeats itself, and none of that is a second press.
+        let since = |(first, last): (Stamp, Stamp)| (now.since(last), now.since(first));
+        match self.pressed.map(since) {
+            Some((0..NO_REPEAT, _)) => {
+                self.pressed = self.pressed.map(|(first, _)| (first, now));
+                self.say("too fast: wait a second, then u again");
+            }
+            Some((NO_REPEAT.., ..=CONFIRM)) => {
                 self.pressed = None;
                 self.engine.borrow_mut().free_outputs(now);
-                self.say("locked outputs are free: they may switch on by their rules");
+                self.say("outputs are free: their rules decide");
             }
             _ => {
-                self.pressed = Some(now);
-                self.say("press u once more to free what is locked: cause found, hands off it?");
+                self.pressed = Some((now, now));
+                self.say("hands off it? then u again to free it");
             }
         }
     }

@@ -6,12 +6,13 @@ use std::time::Duration;
 use tokio::sync::mpsc;
 
 use super::leases::{Leases, Order};
+use super::locks::Locks;
 use crate::config::{LinkId, Model, SharedModel};
 use crate::link::{Event, Outgoing, Sink};
 use crate::output::words;
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{Mark, Recorder, Told};
-use crate::state::{FaultShown, LinkState, Shared, Snapshot, Trouble};
+use crate::state::{FaultShown, LinkState, Problem, Shared, Snapshot, Trouble};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 use crate::watch::{Change, Raised};
 use crate::wire::{Form, Piece, Reject, Splitter, ask_hello};
@@ -41,6 +42,10 @@ pub struct Engine {
     leases: Leases,
     /// What was last noted of each output.
     noted: Vec<u32>,
+    /// Keeps which outputs are locked, where anything is switched at all.
+    locks: Option<Locks>,
+    /// Which were locked when that was last looked at, a bit each.
+    locked: u64,
 }
 
 impl std::fmt::Debug for Engine {
@@ -66,12 +71,29 @@ impl Engine {
             recorder,
             shared,
             commands,
+            locks: None,
+            locked: 0,
             opened: vec![false; links],
             hopeless: None,
             received: Stamp(0),
             published: Stamp(0),
             changes: Vec::new(),
         }
+    }
+
+    /// What `locks` has kept is locked from the start, and what is locked from now on it keeps.
+    pub fn keep_locks(&mut self, now: Stamp, locks: Locks) {
+        for (place, problem) in locks.of(self.pipeline.model()) {
+            let name = &self.pipeline.model().outputs[place].name;
+            let (set, is) = match problem {
+                Problem::DoesNotFollow { set, is } => (Some(set), Some(is)),
+                Problem::Resets => (None, None),
+            };
+            self.note(now, None, &Told::Locked { name, set, is });
+            self.with_changes(now, |pipeline, on_change| pipeline.lock_output(now, place, problem, on_change));
+        }
+        self.locks = Some(locks);
+        self.publish();
     }
 
     /// When [`Engine::tick`] has something to do at the earliest, on the computer's timeline.
@@ -175,6 +197,9 @@ impl Engine {
     pub fn free_outputs(&mut self, now: Stamp) {
         self.pass(now);
         self.note(now, None, &Told::Freed);
+        if let Some(locks) = &mut self.locks {
+            locks.free();
+        }
         self.with_changes(now, |pipeline, on_change| pipeline.free_outputs(now, on_change));
         self.publish();
     }
@@ -200,12 +225,23 @@ impl Engine {
     /// Writes down which armed outputs were switched.
     fn note_outputs(&mut self, now: Stamp) {
         for place in 0..self.noted.len() {
-            let Some(shown) = self.pipeline.snapshot().outputs.get(place).copied() else { return };
+            let snapshot = self.pipeline.snapshot();
+            let Some(shown) = snapshot.outputs.get(place).copied() else { return };
             // A value that is followed stands in the lines that were sent.
             if (shown.wanted == 0) != (self.noted[place] == 0) {
-                let why = words::why(self.pipeline.model(), &shown, now);
+                let why = words::why(self.pipeline.model(), &snapshot.channels, place, &shown, now);
                 self.note_output(now, place, shown.wanted, &why);
             }
+        }
+    }
+
+    /// Hands on which outputs are locked, where it is otherwise than before.
+    fn note_locks(&mut self) {
+        let outputs = &self.pipeline.snapshot().outputs;
+        let locked = outputs.iter().fold(0, |all: u64, shown| all << 1 | u64::from(shown.is_locked()));
+        if let Some(locks) = self.locks.as_mut().filter(|_| locked != self.locked) {
+            self.locked = locked;
+            locks.update(self.pipeline.model(), outputs);
         }
     }
 
@@ -220,6 +256,9 @@ impl Engine {
 
     /// Ends the recording well, waiting at most a moment for the disk: call it last.
     pub fn close(&mut self) {
+        if let Some(locks) = self.locks.take() {
+            locks.close();
+        }
         if let Some(recorder) = self.recorder.take() {
             recorder.close(Duration::from_millis(800));
         }
@@ -281,6 +320,7 @@ impl Engine {
         }
         self.changes = changes;
         self.note_outputs(now);
+        self.note_locks();
         answer
     }
 
@@ -313,6 +353,7 @@ impl Engine {
     /// A command went: recorded, and told to the core as a replay of the recording will.
     fn went(&mut self, link: LinkId, now: Stamp, line: &[u8]) {
         self.record(now, link, Mark::Sent, line);
+        self.leases.sent(link, now, line);
         self.with_changes(now, |pipeline, on_change| {
             pipeline.pass(now, on_change);
             pipeline.sent(link, now, line, on_change);

@@ -1,14 +1,14 @@
 //! What is sent to the controllers: a lease for each armed output, renewed at a third of it.
 //!
-//! Owns what each pin was last told and when. In: what the core decided, how old that is, the time. Out: `set` lines,
-//! handed to a function that may refuse them. Pure: whoever holds the links sends. An output that is not armed by the
+//! Owns what each pin was last told and when. In: what the core decided, how old that is, the time, and which lines went.
+//! Out: `set` lines, handed to a function that may refuse them; only what went is told. Pure: whoever holds the links sends. An output that is not armed by the
 //! config does not stand in here at all, so that nothing can be sent for it.
 
 use crate::config::{LinkId, Model};
 use crate::output::LEASE_MS;
 use crate::state::OutputShown;
 use crate::time::{MILLISECOND, Micros, Stamp};
-use crate::wire::{Pin, set};
+use crate::wire::{Pin, Set, set};
 
 /// A lease, µs.
 const LEASE: Micros = LEASE_MS as Micros * MILLISECOND;
@@ -18,6 +18,9 @@ const RENEW: Micros = (LEASE_MS / 3) as Micros * MILLISECOND;
 pub const DECIDED_WITHIN: Micros = 300 * MILLISECOND;
 /// Least time between two values that a needle follows.
 const FOLLOW: Micros = 100 * MILLISECOND;
+/// A line that was taken and did not go within this never goes: a link writes none that waited over 200 ms, and gives each
+/// 200 ms to go.
+const WRITTEN_WITHIN: Micros = 420 * MILLISECOND;
 /// A refused line is offered again after this.
 const AGAIN: Micros = 20 * MILLISECOND;
 
@@ -44,12 +47,19 @@ struct Leased {
     pin: Pin,
     /// Its place in the model's outputs.
     place: usize,
-    /// What it was last told.
-    value: u32,
-    /// When.
-    at: Stamp,
+    /// What went to its controller last.
+    told: Asked,
+    /// What was taken for its controller since then, and may still go.
+    asked: Option<Asked>,
     /// Until when an off is told again, in case the line was lost.
     off_until: Stamp,
+}
+
+/// A value, and when.
+#[derive(Clone, Copy, Debug)]
+struct Asked {
+    value: u32,
+    at: Stamp,
 }
 
 impl Leases {
@@ -61,8 +71,8 @@ impl Leases {
             link: output.link,
             pin: output.pin,
             place,
-            value: 0,
-            at: long_ago,
+            told: Asked { value: 0, at: long_ago },
+            asked: None,
             off_until: long_ago,
         };
         Self { pins: armed.map(leased).collect() }
@@ -78,7 +88,7 @@ impl Leases {
             }
         }
         let kept = |old: &Leased| new.pins.iter().any(|leased| (leased.link, leased.pin) == (old.link, old.pin));
-        for old in self.pins.iter().filter(|old| old.value > 0 && !kept(old)) {
+        for old in self.pins.iter().filter(|old| old.may_be_on() && !kept(old)) {
             offer(old.link, &[(old.pin, 0)], true, hand);
         }
         *self = new;
@@ -102,24 +112,41 @@ impl Leases {
 
     fn link(&mut self, link: LinkId, now: Stamp, outputs: &[OutputShown], hand: &mut dyn FnMut(Order) -> bool) {
         let wanted = |leased: &Leased| outputs.get(leased.place).map_or(0, |shown| shown.wanted);
+        self.pins.iter_mut().filter(|leased| leased.link == link).for_each(|leased| leased.pass(now));
         let ours = || self.pins.iter().filter(|leased| leased.link == link);
         if !ours().any(|leased| leased.is_due(wanted(leased), now)) {
             return;
         }
-        let off = ours().any(|leased| wanted(leased) == 0 && leased.value > 0);
-        // Once a line goes, all that is alive on the link is renewed with it.
-        let members = ours().filter(|leased| leased.is_alive(wanted(leased), now));
-        let members: Vec<_> = members.map(|leased| (leased.pin, wanted(leased))).collect();
-        if !offer(link, &members, off, hand) {
-            return;
+        let off = ours().any(|leased| wanted(leased) == 0 && leased.last().value > 0);
+        // Once a line goes, all that is alive on the link is renewed with it: offs first, then what was told longest ago, so
+        // that where it takes several lines and one is refused, the next one is not that which went.
+        let mut alive: Vec<&Leased> = ours().filter(|leased| leased.is_alive(wanted(leased), now)).collect();
+        alive.sort_by_key(|leased| (wanted(leased) > 0, leased.last().at));
+        let members: Vec<_> = alive.iter().map(|leased| (leased.pin, wanted(leased))).collect();
+        for line in offer(link, &members, off, hand) {
+            self.each(link, &line, |leased, value| leased.asked = Some(Asked { value, at: now }));
         }
-        for leased in self.pins.iter_mut().filter(|leased| members.iter().any(|(pin, _)| *pin == leased.pin)) {
-            if leased.link == link {
-                let value = wanted(leased);
-                if value == 0 && leased.value > 0 {
-                    leased.off_until = now.after(LEASE);
-                }
-                (leased.value, leased.at) = (value, now);
+    }
+
+    /// `line` went to the controller of `link` at `now`: only this counts as told.
+    pub fn sent(&mut self, link: LinkId, now: Stamp, line: &[u8]) {
+        let Ok(line) = std::str::from_utf8(line) else { return };
+        self.each(link, line, |leased, value| {
+            if value == 0 && leased.told.value > 0 {
+                leased.off_until = now.after(LEASE);
+            }
+            leased.told = Asked { value, at: now };
+            leased.asked = leased.asked.filter(|asked| asked.value != value);
+        });
+    }
+
+    /// Does `what` with each pin that `line` sets.
+    fn each(&mut self, link: LinkId, line: &str, what: impl Fn(&mut Leased, u32)) {
+        let Some(set) = Set::parse(line.as_bytes()) else { return };
+        for (pin, value) in set.members() {
+            let wanted = |leased: &&mut Leased| (leased.link, leased.pin) == (link, pin);
+            if let Some(leased) = self.pins.iter_mut().find(wanted) {
+                what(leased, value);
             }
         }
     }
@@ -128,7 +155,8 @@ impl Leases {
     pub fn rest(&mut self, now: Stamp, hand: &mut dyn FnMut(Order) -> bool) {
         let resting: Vec<OutputShown> = Vec::new();
         for leased in &mut self.pins {
-            leased.at = Stamp(Micros::MIN);
+            let value = u32::from(leased.may_be_on());
+            (leased.told, leased.asked) = (Asked { value, at: now }, None);
         }
         self.step(now, now, &resting, hand);
         self.pins.clear();
@@ -136,33 +164,54 @@ impl Leases {
 
     /// When [`Leases::step`] has something to do at the earliest, if nothing is decided anew.
     pub fn due(&self, now: Stamp) -> Option<Stamp> {
-        let alive = self.pins.iter().filter(|leased| leased.is_alive(leased.value, now));
+        let alive = self.pins.iter().filter(|leased| leased.is_alive(leased.last().value, now));
         // What was refused is offered again soon, but not at once: a link that is held up must not keep this one busy.
-        alive.map(|leased| leased.at.after(RENEW).max(now.after(AGAIN))).min()
+        let due = |leased: &Leased| {
+            let given_up = leased.asked.map(|asked| asked.at.after(WRITTEN_WITHIN));
+            given_up.into_iter().chain([leased.last().at.after(RENEW)]).fold(Stamp(Micros::MAX), Stamp::min)
+        };
+        alive.map(|leased| due(leased).max(now.after(AGAIN))).min()
     }
 }
 
 impl Leased {
+    /// What it was asked to be last, as far as that may still go to it.
+    fn last(&self) -> Asked {
+        self.asked.unwrap_or(self.told)
+    }
+
+    /// Whether what went, or may still go, can keep it on.
+    fn may_be_on(&self) -> bool {
+        self.told.value > 0 || self.asked.is_some_and(|asked| asked.value > 0)
+    }
+
+    /// Time passed: what was not written is never written any more, and what was told holds for its lease.
+    fn pass(&mut self, now: Stamp) {
+        self.asked = self.asked.filter(|asked| now.since(asked.at) <= WRITTEN_WITHIN);
+        if now.since(self.told.at) > LEASE + WRITTEN_WITHIN {
+            self.told.value = 0;
+        }
+    }
+
     /// Whether it belongs into a line: on, to be switched off, or switched off just now.
     fn is_alive(&self, wanted: u32, now: Stamp) -> bool {
-        wanted > 0 || self.value > 0 || now < self.off_until
+        wanted > 0 || self.may_be_on() || now < self.off_until
     }
 
     /// Whether a line must go for it.
     fn is_due(&self, wanted: u32, now: Stamp) -> bool {
-        let age = now.since(self.at);
-        let switched = (wanted == 0) != (self.value == 0);
-        switched || (wanted != self.value && age >= FOLLOW) || (self.is_alive(wanted, now) && age >= RENEW)
+        let Asked { value, at } = self.last();
+        let age = now.since(at);
+        let switched = (wanted == 0) != (value == 0);
+        switched || (wanted != value && age >= FOLLOW) || (self.is_alive(wanted, now) && age >= RENEW)
     }
 }
 
-/// False where a line was refused. Offs come first where it takes several.
-fn offer(link: LinkId, members: &[(Pin, u32)], off: bool, hand: &mut dyn FnMut(Order) -> bool) -> bool {
-    let mut members = members.to_vec();
-    members.sort_by_key(|(_, value)| *value);
+/// Hands over what sets `members`, in their order, and gives the lines that were taken.
+fn offer(link: LinkId, members: &[(Pin, u32)], off: bool, hand: &mut dyn FnMut(Order) -> bool) -> Vec<String> {
     // Pins and values are those of the model and the rules, which keep to their ranges.
-    let lines = set(&members, LEASE_MS).unwrap_or_default();
-    lines.into_iter().all(|line| hand(Order { link, line, off }))
+    let lines = set(members, LEASE_MS).unwrap_or_default();
+    lines.into_iter().take_while(|line| hand(Order { link, line: line.clone(), off })).collect()
 }
 
 #[cfg(test)]
@@ -207,6 +256,9 @@ mod tests {
                     sent.push(order);
                 }
                 takes
+            });
+            self.sent.iter().for_each(|order| {
+                self.leases.sent(order.link, Stamp::from_millis(ms), order.line.as_bytes());
             });
             let members = |order: &Order| order.line.split(['{', '}']).nth(2).unwrap().replace('"', "");
             self.sent.iter().map(members).collect()
@@ -267,6 +319,76 @@ mod tests {
         assert_eq!(bench.step(20, 20, true), ["d7:1"]);
         assert_eq!(bench.leases.due(Stamp::from_millis(20)), Some(Stamp::from_millis(353)));
         assert_eq!(bench.leases.due(Stamp::from_millis(400)), Some(Stamp::from_millis(420)));
+    }
+
+    /// A line that was taken and did not go: the link throws away what waited over 200 ms.
+    #[test]
+    fn what_was_taken_and_did_not_go_counts_as_not_told() {
+        let mut bench = Bench::new();
+        bench.set([1, 0, 0]);
+        let mut taken = Vec::new();
+        for ms in 0..1_000 {
+            bench.leases.step(Stamp::from_millis(ms), Stamp::from_millis(ms), &bench.outputs, &mut |_| {
+                taken.push(ms);
+                true
+            });
+        }
+        assert_eq!(taken, [0, 333, 666, 999], "nothing went, so it is offered again and again");
+        // It is not wanted any more. What was taken last may still go.
+        bench.set([0, 0, 0]);
+        assert_eq!(bench.step(1_100, 1_100, true), ["d7:0"]);
+        // The same where it is given up, so that it cannot be on: nothing is to be said.
+        let mut bench = Bench::new();
+        bench.set([1, 0, 0]);
+        bench.leases.step(Stamp(0), Stamp(0), &bench.outputs, &mut |_| true);
+        bench.set([0, 0, 0]);
+        assert_eq!(bench.step(421, 421, true), [""; 0]);
+    }
+
+    /// Outputs of a sketch of one's own, which do not fit into one line of 96 bytes.
+    fn many() -> Bench {
+        let mut text = "format = 1\n[channel.oil]\ninput = \"a1\"\nunit = \"V\"\n".to_owned();
+        for pin in 20..30 {
+            text += &format!("[output.o{pin}]\npin = \"d{pin}\"\non = \"oil > 1\"\narmed = true\n");
+        }
+        let model = config::load(&text).model.unwrap();
+        let outputs = model.outputs.iter().map(|output| OutputShown::resting(output.armed)).collect();
+        Bench { leases: Leases::new(&model), model, outputs, sent: Vec::new() }
+    }
+
+    // Each line is booked as it goes: where one of several is refused, those that went are not sent again in its place.
+    #[rstest]
+    #[case::all_at_once(9, 0)]
+    #[case::one_each_20_ms(1, 20)]
+    fn of_several_lines_each_is_booked_alone(#[case] at_once: usize, #[case] until: i64) {
+        let mut bench = many();
+        bench.outputs.iter_mut().for_each(|shown| shown.wanted = 1);
+        let mut told = std::collections::BTreeMap::new();
+        for ms in (0..=2_000).step_by(20) {
+            let (now, mut lines) = (Stamp::from_millis(ms), Vec::new());
+            bench.leases.step(now, now, &bench.outputs, &mut |order: Order| {
+                lines.push(order.line);
+                lines.len() <= at_once
+            });
+            for line in lines.iter().take(at_once) {
+                assert!(line.len() <= 96);
+                bench.leases.sent(LinkId(0), now, line.as_bytes());
+                told.extend(Set::parse(line.as_bytes()).unwrap().members().map(|(pin, _)| (pin.number, ms)));
+            }
+            assert!(ms < until || told.len() == 10, "{told:?} at {ms} ms");
+            let oldest = told.values().min().unwrap();
+            assert!(ms - oldest < 500, "none waits for half of its lease: {told:?} at {ms} ms");
+        }
+    }
+
+    #[test]
+    fn an_off_is_in_the_first_of_several_lines() {
+        let mut bench = many();
+        bench.outputs.iter_mut().for_each(|shown| shown.wanted = 1);
+        bench.step(0, 0, true);
+        bench.outputs[9].wanted = 0;
+        let lines = bench.step(1, 1, true);
+        assert!(lines[0].starts_with("d29:0,") && bench.sent[0].off, "{lines:?}");
     }
 
     #[test]

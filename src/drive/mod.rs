@@ -7,6 +7,7 @@
 mod attendant;
 mod engine;
 mod leases;
+mod locks;
 mod reload;
 mod run;
 mod simulate;

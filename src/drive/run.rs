@@ -14,6 +14,7 @@ use tokio::task::LocalSet;
 
 use super::attendant::Attendant;
 use super::engine::Engine;
+use super::locks::{self, Locks};
 use super::reload;
 use super::simulate;
 use crate::config::{LinkId, SharedModel};
@@ -40,6 +41,8 @@ pub struct Plan {
     pub path: Option<PathBuf>,
     /// The folder that recordings go to; `None`: nothing is recorded.
     pub record: Option<PathBuf>,
+    /// The folder in which it is kept which outputs are locked; `None`: it is not.
+    pub locks: Option<PathBuf>,
     /// How to draw; `None`: no screen.
     pub screen: Option<Picture>,
     /// A controller in software in place of the first link's device.
@@ -148,6 +151,10 @@ async fn drive(given: Given) -> anyhow::Result<()> {
     let (stop, stopped) = watch::channel(false);
     let (senders, receivers): (Vec<_>, Vec<_>) = plan.model.links.iter().map(|_| mpsc::channel(COMMANDS)).unzip();
     let engine = Rc::new(RefCell::new(Engine::new(Arc::clone(&plan.model), recorder, shared, senders)));
+    let locks = plan.locks.map(|folder| Locks::open(folder.join(locks::FILE))).transpose();
+    if let Some(locks) = locks.context("cannot start the thread that keeps locks")? {
+        engine.borrow_mut().keep_locks(clock.now(), locks);
+    }
     let simulated = plan.simulated.map(simulate::Rehearsal::new).transpose()?;
     let device = simulated.as_ref().map(|rehearsal| rehearsal.device().to_owned());
     let tasks = open_links(&plan.model, device.as_deref(), clock, &engine, receivers, &stopped);

@@ -1,12 +1,24 @@
-//! The columns of an export: every channel of the configs of a recording, in the order in which they appear.
+//! The columns of an export: every channel of the configs of a recording, in the order in which they appear, and where it
+//! is asked for every output.
 //!
-//! Owns which channel of the config in force fills which column. A channel is the same as long as its name and its unit
+//! Owns which channel or output of the config in force fills which column. A channel is the same as long as its name and its unit
 //! are: numbers of two units never stand in one column. No I/O.
 
 use crate::config::Model;
 use crate::record::Recording;
 use crate::replay::Configs;
 use crate::unit::Unit;
+
+/// What fills a column.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Place {
+    /// A channel of the config in force.
+    Channel(usize),
+    /// What an output of it is to be.
+    Wanted(usize),
+    /// What the pin of an output reports.
+    Pin(usize),
+}
 
 /// The most columns: far more than any vehicle has, so that a hostile recording cannot fill the memory.
 const COLUMNS_MAX: usize = 2_000;
@@ -40,20 +52,22 @@ impl Column {
 pub struct Columns {
     list: Vec<Column>,
     left_out: Vec<Column>,
+    /// Outputs have columns too.
+    outputs: bool,
 }
 
 impl Columns {
-    /// The channels of `model`, in its order.
-    pub fn of(model: &Model) -> Self {
-        let mut columns = Self::default();
+    /// The channels of `model`, in its order, and with `outputs` then what each of its outputs is to be and is.
+    pub fn of(model: &Model, outputs: bool) -> Self {
+        let mut columns = Self { outputs, ..Self::default() };
         columns.add(model);
         columns
     }
 
     /// The channels of every config that `recording` holds, which is read through for that. What cannot be read is passed
     /// over here, since it is told when the rows are made.
-    pub fn ahead(mut recording: Recording, configs: &mut Configs) -> Self {
-        let mut columns = Self::of(configs.first());
+    pub fn ahead(mut recording: Recording, configs: &mut Configs, outputs: bool) -> Self {
+        let mut columns = Self::of(configs.first(), outputs);
         let mut before = None;
         loop {
             match recording.next() {
@@ -77,10 +91,10 @@ impl Columns {
     /// Adds the channels of `model` that are not there yet. True where there were any.
     pub fn add(&mut self, model: &Model) -> bool {
         let before = self.list.len();
-        for channel in &model.channels {
-            if self.list.len() < COLUMNS_MAX && self.find(&channel.name, channel.unit).is_none() {
-                let again = self.list.iter().any(|column| column.name == channel.name);
-                self.list.push(Column { name: channel.name.clone(), unit: channel.unit, again });
+        for (name, unit, _) in self.wished(model) {
+            if self.list.len() < COLUMNS_MAX && self.find(&name, unit).is_none() {
+                let again = self.list.iter().any(|column| column.name == name);
+                self.list.push(Column { name, unit, again });
             }
         }
         self.list.len() > before
@@ -91,16 +105,28 @@ impl Columns {
         &self.list
     }
 
-    /// Which channel of `model` fills each column. A channel without a column is remembered as left out.
-    pub fn places(&mut self, model: &Model) -> Vec<Option<usize>> {
+    /// What of `model` fills each column. What has no column is remembered as left out.
+    pub fn places(&mut self, model: &Model) -> Vec<Option<Place>> {
         let mut places = vec![None; self.list.len()];
-        for (channel, config) in model.channels.iter().enumerate() {
-            match self.find(&config.name, config.unit) {
-                Some(column) => places[column] = Some(channel),
-                None => self.leave_out(&config.name, config.unit),
+        for (name, unit, place) in self.wished(model) {
+            match self.find(&name, unit) {
+                Some(column) => places[column] = Some(place),
+                None => self.leave_out(&name, unit),
             }
         }
         places
+    }
+
+    /// What of `model` is to have a column. No channel has a dot in its name, so that no two are alike.
+    fn wished(&self, model: &Model) -> Vec<(String, Unit, Place)> {
+        let channels = model.channels.iter().enumerate();
+        let mut all: Vec<_> =
+            channels.map(|(place, channel)| (channel.name.clone(), channel.unit, Place::Channel(place))).collect();
+        for (place, output) in model.outputs.iter().enumerate().filter(|_| self.outputs) {
+            all.push((format!("{}.wanted", output.name), Unit::ONE, Place::Wanted(place)));
+            all.push((format!("{}.pin", output.name), Unit::ONE, Place::Pin(place)));
+        }
+        all
     }
 
     /// Channels that have no column, since the columns were fixed before they appeared, as `name [unit]`.
@@ -137,20 +163,20 @@ mod tests {
     fn a_channel_in_another_unit_is_another_column() {
         let (bar, other) =
             (model(&[("oil", "bar"), ("gear", "1")]), model(&[("gear", "bar"), ("oil", "kPa"), ("oil_2", "bar")]));
-        let mut columns = Columns::of(&bar);
+        let mut columns = Columns::of(&bar, false);
         assert!(columns.add(&other) && !columns.add(&bar));
         let text = |text: fn(&Column) -> String| columns.list().iter().map(text).collect::<Vec<_>>();
         assert_eq!(text(Column::label), ["oil [bar]", "gear", "gear [bar]", "oil [kPa]", "oil_2 [bar]"]);
         assert_eq!(text(Column::key), ["oil", "gear", "gear [bar]", "oil [kPa]", "oil_2"]);
-        assert_eq!(columns.places(&other), [None, None, Some(0), Some(1), Some(2)]);
+        assert_eq!(columns.places(&other), [None, None, Some(0), Some(1), Some(2)].map(|place| place.map(Place::Channel)));
         assert_eq!(columns.left_out(), [""; 0]);
     }
 
     #[test]
     fn what_comes_after_the_columns_are_fixed_is_left_out_and_named_once() {
-        let mut columns = Columns::of(&model(&[("oil", "bar")]));
+        let mut columns = Columns::of(&model(&[("oil", "bar")]), false);
         for _ in 0..2 {
-            assert_eq!(columns.places(&model(&[("water", "degC"), ("oil", "bar"), ("lamp", "1")])), [Some(1)]);
+            assert_eq!(columns.places(&model(&[("water", "degC"), ("oil", "bar"), ("lamp", "1")])), [Some(Place::Channel(1))]);
         }
         assert_eq!(columns.left_out(), ["water [degC]", "lamp"]);
     }

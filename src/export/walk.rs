@@ -4,14 +4,16 @@ use std::io::{self, Write};
 
 use anyhow::Context as _;
 
-use super::columns::Columns;
+use super::columns::{Columns, Place};
 use super::row::{Csv, Format, Jsonl, Rows};
 use super::summary::Summary;
 use crate::channel::{Trust, Value};
 use crate::config::ChannelId;
+use crate::output::words;
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{ReadError, Recording};
 use crate::replay::{Configs, Fed, Feed, Refused};
+use crate::state::OutputShown;
 use crate::time::Micros;
 
 /// How much text is gathered before it is written.
@@ -77,13 +79,27 @@ pub fn run(
     Ok(Exported { summary, left_out: page.columns.left_out(), refused: feed.refused() })
 }
 
+/// What is at `place` now.
+fn value(pipeline: &Pipeline, place: Place) -> Option<Value> {
+    let snapshot = pipeline.snapshot();
+    let output = |place: usize, is: fn(&OutputShown) -> Option<u32>| {
+        let (output, shown) = (pipeline.model().outputs.get(place)?, snapshot.outputs.get(place)?);
+        Some(is(shown).map_or(Value::MISSING, |is| Value::ok(words::number(output.pin, is))))
+    };
+    match place {
+        Place::Channel(place) => snapshot.channels.get(place).map(|shown| shown.value),
+        Place::Wanted(place) => output(place, |shown| Some(shown.wanted)),
+        Place::Pin(place) => output(place, |shown| shown.there),
+    }
+}
+
 /// Rows on their way out.
 struct Page<'a, W> {
     rows: Box<dyn Rows>,
     every: Option<Micros>,
     columns: Columns,
-    /// The channel of the config in force that fills each column.
-    places: Vec<Option<usize>>,
+    /// What of the config in force fills each column.
+    places: Vec<Option<Place>>,
     /// The newest row, held back when resampling until it is known how long it holds.
     held: Vec<Option<Value>>,
     held_at: Option<Micros>,
@@ -137,15 +153,15 @@ impl<'a, W: Write> Page<'a, W> {
         if let Some(every) = self.every {
             self.resample(every, at)?;
             self.until.clear();
-            let until = |place: &Option<usize>| {
-                let channel = place.and_then(|place| u16::try_from(place).ok());
-                channel.and_then(|channel| pipeline.good_until(ChannelId(channel))).unwrap_or(Micros::MAX)
+            let until = |place: &Option<Place>| {
+                let Some(Place::Channel(place)) = place else { return Micros::MAX };
+                let channel = u16::try_from(*place).ok().map(ChannelId);
+                channel.and_then(|channel| pipeline.good_until(channel)).unwrap_or(Micros::MAX)
             };
             self.until.extend(self.places.iter().map(until));
         }
-        let channels = &pipeline.snapshot().channels;
         self.held.clear();
-        self.held.extend(self.places.iter().map(|place| channels.get((*place)?).map(|shown| shown.value)));
+        self.held.extend(self.places.iter().map(|place| value(pipeline, (*place)?)));
         Ok(())
     }
 

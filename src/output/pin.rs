@@ -3,6 +3,7 @@
 //! Owns the lease as the controller has it, the rule of a pin that does not follow, and the rule of two restarts. In:
 //! lines sent, readings, restarts, times. Pure.
 
+use super::lag::LATE;
 use crate::config::{self, Level, LinkId};
 use crate::state::{FaultShown, Problem};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
@@ -17,6 +18,8 @@ const ON_ITS_WAY: Micros = 500 * MILLISECOND;
 const BLAMED_WITHIN: Micros = 30 * SECOND;
 /// So many such restarts lock the output.
 const RESTARTS: u64 = 2;
+/// What an order takes at most from the port to the controller, and a reading back.
+const ON_THE_WIRE: Micros = 100 * MILLISECOND;
 /// How many values that were replaced are remembered. Changes are sent at most ten times a second.
 const REPLACED: usize = 8;
 
@@ -40,6 +43,8 @@ pub(super) struct Pin {
     next: usize,
     /// Since when it reports something else.
     apart: Option<Stamp>,
+    /// When it was last told anything but rest.
+    told_on: Stamp,
     /// When it was last switched on.
     switched_on: Option<Stamp>,
     /// A restart came soon after that.
@@ -64,6 +69,7 @@ impl Pin {
             replaced: [(0, Stamp(Micros::MIN)); REPLACED],
             next: 0,
             apart: None,
+            told_on: Stamp(Micros::MIN),
             switched_on: None,
             blamed: false,
             restarts: 0,
@@ -158,7 +164,15 @@ impl Pin {
             }
             (self.switched_on, self.blamed) = (Some(now), false);
         }
+        if value > 0 {
+            self.told_on = now;
+        }
         self.replace(now, Some((value, now.after(lease))));
+    }
+
+    /// Whether a reading that comes at `now`, and is not late, was sampled after the pin was last told to be on.
+    pub fn knows_its_order(&self, now: Stamp) -> bool {
+        now.since(self.told_on) > LATE + ON_THE_WIRE
     }
 
     /// Time passed: what it was told may hold no longer.

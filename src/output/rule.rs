@@ -5,8 +5,9 @@
 //! After `longest` it is off for `rest` like after any other end, and then on again if `on` still holds: `rest` is the
 //! one time of rest that the config has. Who wants a single go writes a condition that ends, or a long `rest`.
 
+use super::terms;
 use crate::channel::{Condition, Moment, Trust, Value};
-use crate::config::{ChannelId, Drive, Formula};
+use crate::config::{ChannelId, Drive, Expr, Formula, Operator};
 use crate::state::Why;
 use crate::time::{Micros, Stamp};
 use crate::wire::{Pin, PinKind};
@@ -29,8 +30,10 @@ pub(super) struct Rule {
     /// The newest decision waits for this.
     until: Option<Stamp>,
     after_longest: bool,
-    /// Its pin reported that it is on, since it is.
+    /// Its pin reported that it is on, since it was last switched on.
     seen_on: bool,
+    /// Its pin reported last that it is on although it is to be off.
+    still_on: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -53,11 +56,34 @@ enum Kind {
 struct Term {
     condition: Condition,
     channels: Vec<ChannelId>,
+    /// The parts that it is joined of, to name the one that decides; none where it is one alone.
+    parts: Vec<Condition>,
+    /// A part that is this decides the whole.
+    decides: bool,
+    /// The first part that did, at the newest moment.
+    first: u8,
 }
 
 impl Term {
-    fn new(formula: &Formula) -> Self {
-        Self { condition: Condition::new(formula), channels: formula.terms.clone() }
+    /// `joined`: what joins its parts, `And` or `Or`.
+    fn new(formula: &Formula, joined: Operator) -> Self {
+        let parts = terms::parts(&formula.tree, joined);
+        let part = |tree: &&Expr| Condition::new(&Formula { tree: (*tree).clone(), ..formula.clone() });
+        let parts = if parts.len() > 1 { parts.iter().map(part).collect() } else { Vec::new() };
+        let (condition, channels) = (Condition::new(formula), formula.terms.clone());
+        Self { condition, channels, parts, decides: joined == Operator::Or, first: 0 }
+    }
+
+    /// Looks at `moment`: at each one, since windows must see every line.
+    fn step(&mut self, moment: &Moment<'_>) -> Option<bool> {
+        let mut first = None;
+        for (place, part) in (0..=u8::MAX).zip(&mut self.parts) {
+            if part.step(moment) == Some(self.decides) {
+                first = first.or(Some(place));
+            }
+        }
+        self.first = first.unwrap_or(0);
+        self.condition.step(moment)
     }
 
     /// The first of its channels that is untrusted.
@@ -72,8 +98,8 @@ impl Rule {
     pub fn new(drive: &Drive) -> Self {
         let kind = match drive {
             Drive::Switch { on, off_if, longest, rest } => Kind::Switch {
-                on: Term::new(on),
-                off_if: off_if.as_ref().map(Term::new),
+                on: Term::new(on, Operator::And),
+                off_if: off_if.as_ref().map(|formula| Term::new(formula, Operator::Or)),
                 longest: *longest,
                 rest: *rest,
             },
@@ -81,12 +107,18 @@ impl Rule {
                 Kind::Follow { from: *from, points: points.clone(), rest_at: *rest_at }
             }
         };
-        Self { kind, is: Is::Unknown, until: None, after_longest: false, seen_on: false }
+        Self { kind, is: Is::Unknown, until: None, after_longest: false, seen_on: false, still_on: false }
     }
 
     /// Off since `at`, whatever it was.
     pub fn rest_from(&mut self, at: Stamp) {
-        (self.is, self.after_longest) = (Is::Off(at), false);
+        (self.is, self.after_longest, self.still_on) = (Is::Off(at), false, false);
+    }
+
+    /// Off since `at`, as the rule of the same pin under the config before, which knows what its pin reported.
+    pub fn go_on_from(&mut self, before: &Self, at: Stamp) {
+        self.rest_from(at);
+        (self.seen_on, self.still_on) = (before.seen_on, before.still_on);
     }
 
     /// Since when it is off, if it is made to be so at `now`.
@@ -106,14 +138,17 @@ impl Rule {
 
     /// Its pin reports that it is on or off. Off: what was told before does not keep it on any more; and where it is to
     /// be on and has been, the lease ended, since lines were lost. That is an end like any other: it rests.
-    pub fn reported(&mut self, on: bool, armed: bool, now: Stamp) {
+    ///
+    /// `certain`: the report was sampled after what switches it on was sent. Once the pin was seen on every report is.
+    pub fn reported(&mut self, on: bool, armed: bool, certain: bool, now: Stamp) {
         match &mut self.is {
-            Is::Off(since) if !on => *since = (*since).min(now),
+            // On all the same: an older lease still runs, or the off was lost. It rests from the first report of off on.
+            Is::Off(since) if on => (*since, self.seen_on, self.still_on) = ((*since).max(now), true, true),
+            Is::Off(since) if self.still_on => (*since, self.still_on) = (now, false),
+            Is::Off(since) if certain || self.seen_on => *since = (*since).min(now),
             Is::On(_) if !on && armed && self.seen_on => self.rest_from(now),
             Is::On(_) => self.seen_on |= on,
-            // It is on all the same: an older lease still runs, or the off was lost. The rest has not begun.
-            Is::Off(since) => *since = (*since).max(now),
-            Is::Unknown => {}
+            Is::Off(_) | Is::Unknown => {}
         }
     }
 
@@ -129,25 +164,31 @@ impl Rule {
         self.until
     }
 
-    /// Decides at `now`. `held`: what holds it off besides. `lease`: until when what it was told may keep it on.
-    pub fn step(&mut self, now: Stamp, moment: &Moment<'_>, held: Option<Why>, lease: Stamp) -> Decided {
+    /// Decides at `now`. What holds it besides: `held` makes it off, `late` says that it may not go by what it looks at.
+    /// `lease`: until when what it was told may keep it on.
+    pub fn step(
+        &mut self,
+        now: Stamp,
+        moment: &Moment<'_>,
+        (held, late): (Option<Why>, Option<Why>),
+        lease: Stamp,
+    ) -> Decided {
         let decided = match &mut self.kind {
             Kind::Switch { on, off_if, longest, rest } => {
-                // Both are looked at each time: windows must see every line.
-                let (on_is, off_is) =
-                    (on.condition.step(moment), off_if.as_mut().map(|term| term.condition.step(moment)));
+                let (on_is, off_is) = (on.step(moment), off_if.as_mut().map(|term| term.step(moment)));
                 let against = held.or_else(|| against_on(on, on_is, moment));
-                let against = against.or_else(|| against_off_if(off_if.as_ref()?, off_is?, moment));
+                let against = against.or_else(|| against_off_if(off_if.as_ref()?, off_is?, moment)).or(late);
                 let (longest, rest) = (*longest, *rest);
                 self.switch(now, against, longest, rest, lease)
             }
             Kind::Follow { from, points, rest_at } => {
                 let value = moment.channels.get(from.index()).map(|shown| shown.value);
                 let trust = value.map_or(Trust::Missing, Value::trust);
-                let (value, why) = match (held, value.and_then(Value::good)) {
-                    (Some(why), _) => (0.0, why),
-                    (None, Some(value)) => (straight(points, value), Why::Follows),
-                    (None, None) => (*rest_at, Why::Untrusted(*from, trust)),
+                let (value, why) = match (held, value.and_then(Value::good), late) {
+                    (Some(why), _, _) => (0.0, why),
+                    (None, None, _) => (*rest_at, Why::Untrusted(*from, trust)),
+                    (None, Some(_), Some(late)) => (*rest_at, late),
+                    (None, Some(value), None) => (straight(points, value), Why::Follows),
                 };
                 Decided { value, why, until: None }
             }
@@ -176,13 +217,13 @@ impl Rule {
             self.rest_from(now.max(lease));
             self.after_longest = against.is_none();
         }
-        let Is::Off(since) = self.is else { return Decided { value: 0.0, why: Why::NotWanted, until: None } };
+        let Is::Off(since) = self.is else { return Decided { value: 0.0, why: Why::NoValue, until: None } };
         let over = since.after(rest);
         match against {
             Some(why) => Decided { value: 0.0, why, until: None },
-            None if now < over => {
+            None if self.still_on || now < over => {
                 let why = Why::Resting { after_longest: self.after_longest };
-                Decided { value: 0.0, why, until: Some(over) }
+                Decided { value: 0.0, why, until: (!self.still_on).then_some(over) }
             }
             None => {
                 (self.is, self.seen_on) = (Is::On(now), false);
@@ -195,7 +236,7 @@ impl Rule {
 fn against_on(on: &Term, is: Option<bool>, moment: &Moment<'_>) -> Option<Why> {
     match is {
         Some(true) => None,
-        Some(false) => Some(Why::NotWanted),
+        Some(false) => Some(Why::NotWanted(on.first)),
         None => Some(on.doubt(moment).map_or(Why::NoValue, |(id, trust)| Why::Untrusted(id, trust))),
     }
 }
@@ -203,7 +244,7 @@ fn against_on(on: &Term, is: Option<bool>, moment: &Moment<'_>) -> Option<Why> {
 fn against_off_if(off_if: &Term, is: Option<bool>, moment: &Moment<'_>) -> Option<Why> {
     match is {
         Some(false) => None,
-        Some(true) => Some(Why::OffIf),
+        Some(true) => Some(Why::OffIf(off_if.first)),
         None => Some(off_if.doubt(moment).map_or(Why::OffIfNoValue, |(id, trust)| Why::OffIfUntrusted(id, trust))),
     }
 }

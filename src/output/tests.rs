@@ -66,7 +66,7 @@ impl Bench {
 
     fn said(&self) -> (u32, String) {
         let shown = &self.shown.0[0];
-        (shown.wanted, words::why(&self.model, shown, self.now))
+        (shown.wanted, words::why(&self.model, &self.channels, 0, shown, self.now))
     }
 
     fn step(&mut self, now: Stamp, line: bool) {
@@ -86,6 +86,7 @@ impl Bench {
     /// The pin reports `value`.
     fn reports(&mut self, ms: i64, value: u32) {
         let mut reading = Reading::with_fields(8);
+        reading.at = ms * MILLISECOND;
         reading.fields_mut()[self.model.outputs[0].field.index()] = wire::Raw::Number(f64::from(value));
         self.rules.hear(LinkId(0), &reading, Stamp::from_millis(ms));
     }
@@ -134,11 +135,13 @@ fn each_term_that_holds_it_off_is_named() {
     let good = Value::ok(1.5);
     bench.ms(0);
     let cases = [
-        (Value::ok(3.0), good, "its rule does not hold"),
-        (Value::bad(Trust::Stale), good, "`cold` is stale"),
-        (good, Value::bad(Trust::Open), "off_if: `battery` is open circuit"),
-        (good, Value::ok(0.5), "off_if holds"),
-        (Value::bad(Trust::Missing), Value::ok(0.5), "`cold` is missing"),
+        (Value::ok(3.0), good, "cold 3.0 V is not < 2"),
+        (Value::ok(-1.0), good, "cold -1.0 V is not > 0"),
+        (Value::ok(2.0001), good, "cold 2.0001 V is not < 2"),
+        (Value::bad(Trust::Stale), good, "cold: stale, so untrusted"),
+        (good, Value::bad(Trust::Open), "off_if: battery: open circuit, so untrusted"),
+        (good, Value::ok(0.5), "off_if: battery 0.5 V < 1"),
+        (Value::bad(Trust::Missing), Value::ok(0.5), "cold: missing, so untrusted"),
     ];
     for (at, (cold, battery, why)) in (3_000..).step_by(3_000).zip(cases) {
         (bench.channels[0], bench.channels[1]) = (shown(good), shown(good));
@@ -182,7 +185,7 @@ fn an_untrusted_term_is_off_in_any_shape_of_rule(
         bench.set(0, Value::bad(trust));
         let (wanted, why) = bench.ms(3_100);
         assert_eq!(wanted, 0, "{rule} with {trust:?}: {why}");
-        assert!(why.ends_with(&format!("`cold` is {}", trust.words())), "{why}");
+        assert!(why.ends_with(&format!("cold: {}, so untrusted", trust.words())), "{why}");
     }
 }
 
@@ -203,9 +206,9 @@ fn a_needle_follows_its_points(#[case] at: f64, #[case] wanted: u32) {
          points = [[0, \"0 Hz\"], [2, \"40 Hz\"], [4, \"5000 Hz\"]]\nrest_at = \"30 Hz\"\n",
     );
     bench.set(0, Value::ok(at));
-    assert_eq!(bench.ms(0), (wanted, "follows its channel".to_owned()));
+    assert_eq!(bench.ms(0), (wanted, format!("follows rpm {at:.1} V")));
     bench.set(0, Value::bad(Trust::Stale));
-    assert_eq!(bench.ms(1), (30_000, "`rpm` is stale".to_owned()));
+    assert_eq!(bench.ms(1), (30_000, "rpm: stale, so untrusted".to_owned()));
     bench.links[0].state = LinkState::Down;
     assert_eq!(bench.ms(2), (0, "no link".to_owned()));
 }
@@ -222,14 +225,120 @@ fn rest_begins_when_it_is_off_for_certain() {
     bench.set(0, Value::ok(1.5));
     assert_eq!(bench.ms(4_999).0, 0);
     assert_eq!(bench.ms(5_000).0, 1);
-    // The same with a pin that reports that it is off.
-    bench.told(5_000, 1);
-    bench.set(0, Value::ok(3.0));
-    bench.ms(5_500);
-    bench.reports(5_520, 0);
+}
+
+/// A bench whose link is known not to lag, with a heater that is on and reports it, told so last at 2 s.
+fn on_at_2_s() -> Bench {
+    let mut bench = Bench::new(HEATER);
+    (0..2_000).step_by(100).for_each(|ms| bench.reports(ms, 0));
+    bench.ms(0);
+    assert_eq!(bench.ms(2_000).0, 1);
+    bench.told(2_000, 1);
+    bench
+}
+
+/// When it switches on again at the earliest, asked each ms from `from` on.
+fn on_again(bench: &mut Bench, from: i64) -> i64 {
     bench.set(0, Value::ok(1.5));
-    assert_eq!(bench.ms(7_499).0, 0);
-    assert_eq!(bench.ms(7_520).0, 1);
+    (from..20_000).find(|ms| bench.ms(*ms).0 == 1).unwrap()
+}
+
+// The first report of off begins the rest, however long the pin was on against its order. HEATER rests for 2 s.
+#[rstest]
+#[case::off_at_once(&[(2_520, 0)], 4_520)]
+#[case::on_for_one_more_reading(&[(2_520, 1), (2_540, 0)], 4_540)]
+#[case::on_beyond_its_lease(&[(2_520, 1), (2_800, 1), (3_100, 1), (3_400, 0)], 5_400)]
+#[case::off_and_on_and_off(&[(2_520, 0), (2_540, 1), (2_560, 0)], 4_560)]
+fn rest_begins_with_the_first_report_of_off(#[case] reports: &[(i64, u32)], #[case] again: i64) {
+    let mut bench = on_at_2_s();
+    bench.reports(2_100, 1);
+    bench.set(0, Value::ok(3.0));
+    bench.ms(2_500);
+    for (ms, is) in reports {
+        bench.reports(*ms, *is);
+    }
+    assert_eq!(on_again(&mut bench, 3_500), again);
+}
+
+#[test]
+fn a_report_that_may_be_older_than_the_order_begins_no_rest() {
+    let mut bench = on_at_2_s();
+    bench.set(0, Value::ok(3.0));
+    bench.ms(2_050);
+    // It was never seen on, and this may have been sampled before it was told to be.
+    bench.reports(2_060, 0);
+    assert_eq!(on_again(&mut bench, 2_061), 5_000, "rest from the end of the lease");
+    let mut bench = on_at_2_s();
+    bench.set(0, Value::ok(3.0));
+    bench.ms(2_050);
+    bench.reports(2_401, 0);
+    assert_eq!(on_again(&mut bench, 2_402), 4_401);
+}
+
+#[test]
+fn while_its_pin_is_on_against_its_order_no_rest_runs() {
+    let mut bench = on_at_2_s();
+    bench.reports(2_100, 1);
+    bench.set(0, Value::ok(3.0));
+    bench.ms(2_500);
+    bench.reports(2_520, 1);
+    bench.set(0, Value::ok(1.5));
+    assert_eq!(bench.ms(2_600), (0, "rests once its pin is off".to_owned()));
+    assert_eq!(bench.ms(9_000).0, 0, "whoever does not report off does not rest");
+    bench.reload(bench.model.clone());
+    assert_eq!(bench.ms(9_001).0, 0, "nor does a changed config forget it");
+    bench.reports(9_100, 0);
+    assert_eq!(on_again(&mut bench, 9_101), 11_100);
+}
+
+/// The computer stood still: lines that waited arrive late by the controller's clock, and switch nothing.
+#[test]
+fn readings_that_come_late_switch_nothing_and_keep_nothing_on() {
+    let mut bench = Bench::new(&HEATER.replace("rest = \"2 s\"", "rest = \"0 s\""));
+    let hear = |bench: &mut Bench, sampled: i64, ms: i64, cold: f64| {
+        let mut reading = Reading::with_fields(8);
+        reading.at = sampled * MILLISECOND;
+        bench.rules.hear(LinkId(0), &reading, Stamp::from_millis(ms));
+        for channel in 0..2 {
+            bench.channels[channel].heard = Some(Stamp::from_millis(ms));
+        }
+        bench.channels[0].value = Value::ok(cold);
+        bench.ms(ms)
+    };
+    for ms in (0..1_000).step_by(20) {
+        let known = ms >= 300;
+        let (wanted, why) = hear(&mut bench, ms, ms, 1.5);
+        assert_eq!(wanted, u32::from(known), "{ms}: {why}");
+    }
+    // Kept on by nothing that is old.
+    assert_eq!(hear(&mut bench, 1_000, 2_000, 1.5), (0, "readings of link come too late".to_owned()));
+    assert_eq!(hear(&mut bench, 1_660, 2_001, 1.5).0, 0);
+    assert_eq!(hear(&mut bench, 1_980, 2_002, 1.5).0, 1, "what comes in time counts again");
+    assert_eq!(hear(&mut bench, 2_020, 2_022, 3.0).0, 0);
+    // Not switched on by what is old either: the newest line says that it is not cold.
+    assert_eq!(hear(&mut bench, 2_040, 4_000, 1.5).0, 0);
+    assert_eq!(hear(&mut bench, 3_990, 4_001, 3.0), (0, "cold 3.0 V is not < 2".to_owned()));
+}
+
+/// A channel that comes seldom was last heard in a line that came late: it holds until it is heard anew.
+#[test]
+fn what_was_heard_in_a_late_line_switches_nothing_once_the_link_is_in_time_again() {
+    let mut bench = Bench::new(&HEATER.replace("rest = \"2 s\"", "rest = \"0 s\""));
+    let mut hear = |sampled: i64, ms: i64, battery_too: bool| {
+        let mut reading = Reading::with_fields(8);
+        reading.at = sampled * MILLISECOND;
+        bench.rules.hear(LinkId(0), &reading, Stamp::from_millis(ms));
+        bench.channels[0].heard = Some(Stamp::from_millis(ms));
+        if battery_too {
+            bench.channels[1].heard = Some(Stamp::from_millis(ms));
+        }
+        bench.ms(ms).0
+    };
+    let on: Vec<u32> = (0..1_000).step_by(20).map(|ms| hear(ms, ms, true)).collect();
+    assert_eq!(on.last(), Some(&1));
+    assert_eq!(hear(1_000, 3_000, true), 0);
+    assert_eq!(hear(3_000, 3_010, false), 0, "the battery was read two seconds ago");
+    assert_eq!(hear(3_020, 3_022, true), 1);
 }
 
 /// J6, both ways, and what is shown.

@@ -2,8 +2,9 @@
 //!
 //! Owns the wording. Names of channels and outputs are those of the config, which holds them to plain letters.
 
-use crate::config::{ChannelId, Model};
-use crate::state::{FaultShown, OutputShown, Problem, Subject, Why};
+use super::terms;
+use crate::config::{ChannelId, Drive, LinkId, Model, Operator, Output};
+use crate::state::{FaultShown, OutputShown, Problem, Shown, Subject, Why};
 use crate::time::{Micros, SECOND, Stamp};
 use crate::wire::{Pin, PinKind};
 
@@ -25,26 +26,46 @@ pub fn number(pin: Pin, value: u32) -> f64 {
     }
 }
 
-/// Which term decides, and how much time is left at `now`.
-pub fn why(model: &Model, shown: &OutputShown, now: Stamp) -> String {
-    let left = || shown.until.map_or(0, |until| seconds_left(until.since(now)));
+/// Which term decides about the output at `place`, with the values that it has in `channels`, and how much time is left at
+/// `now`. Empty where the model has no such output.
+pub fn why(model: &Model, channels: &[Shown], place: usize, shown: &OutputShown, now: Stamp) -> String {
+    let Some(output) = model.outputs.get(place) else { return String::new() };
+    let left = || shown.until.map(|until| seconds_left(until.since(now)));
+    let name = |id: ChannelId| channel(model, id);
     match shown.why {
-        Why::Holds if shown.until.is_some() => format!("{} s left", left()),
-        Why::Holds => "its rule holds".to_owned(),
-        Why::Follows => "follows its channel".to_owned(),
-        Why::NotWanted => "its rule does not hold".to_owned(),
-        Why::Untrusted(id, trust) => format!("`{}` is {}", channel(model, id), trust.words()),
+        Why::Holds => left().map_or_else(|| "its rule holds".to_owned(), |left| format!("{left} s left")),
+        Why::Follows => match &output.drive {
+            Drive::Follow { from, .. } => format!("follows {}", terms::named(model, channels, *from, None)),
+            Drive::Switch { .. } => "its rule holds".to_owned(),
+        },
+        Why::NotWanted(part) => term(model, channels, output, part, false),
+        Why::OffIf(part) => format!("off_if: {}", term(model, channels, output, part, true)),
+        Why::Untrusted(id, trust) => format!("{}: {}, so untrusted", name(id), trust.words()),
+        Why::OffIfUntrusted(id, trust) => format!("off_if: {}: {}, so untrusted", name(id), trust.words()),
         Why::NoValue => "`on` has no value yet".to_owned(),
-        Why::OffIf => "off_if holds".to_owned(),
-        Why::OffIfUntrusted(id, trust) => format!("off_if: `{}` is {}", channel(model, id), trust.words()),
         Why::OffIfNoValue => "off_if has no value yet".to_owned(),
-        Why::Resting { after_longest: true } => format!("was on its longest, rests {} s", left()),
-        Why::Resting { after_longest: false } => format!("rests {} s", left()),
+        Why::Resting { after_longest } => {
+            let was = if after_longest { "was on its longest, " } else { "" };
+            left().map_or_else(|| format!("{was}rests once its pin is off"), |left| format!("{was}rests {left} s"))
+        }
+        Why::Late(link) => format!("readings of {} come too late", link_name(model, link)),
         Why::NoLink => "no link".to_owned(),
         Why::NoPin => "the controller has no such output".to_owned(),
         Why::Locked(Problem::Resets) => "locked: two controller resets after switching on".to_owned(),
         Why::Locked(Problem::DoesNotFollow { .. }) => "locked: the pin did not follow".to_owned(),
     }
+}
+
+/// The part of `on` that does not hold, or the part of `off_if` that does.
+fn term(model: &Model, channels: &[Shown], output: &Output, part: u8, is: bool) -> String {
+    let Drive::Switch { on, off_if, .. } = &output.drive else { return String::new() };
+    let (formula, joined) = if is { (off_if.as_ref().unwrap_or(on), Operator::Or) } else { (on, Operator::And) };
+    let parts = terms::parts(&formula.tree, joined);
+    parts.get(usize::from(part)).map_or_else(String::new, |tree| terms::told(model, channels, tree, is))
+}
+
+fn link_name(model: &Model, link: LinkId) -> &str {
+    model.links.get(link.index()).map_or("?", |link| &link.name)
 }
 
 /// Rounded up, so that what is left is never 0.

@@ -7,16 +7,17 @@
 
 mod channels;
 mod links;
+mod outputs;
 mod pins;
 
 pub use channels::Wired;
 pub use links::{Advice, Port};
+pub use outputs::{Driven, OutputAdvice, Ruled};
 pub use pins::{BOARD, Pins};
 
-use crate::config::{Alarm, Drive, Level, Limit, Model};
+use crate::config::{Alarm, Level, Limit, Model};
 use crate::time::Micros;
 use crate::unit::Unit;
-use crate::wire::Pin;
 
 /// All that follows from a config, each list in the order of the file.
 #[derive(Clone, Debug, PartialEq)]
@@ -56,21 +57,6 @@ pub struct InForce {
     pub when: Option<String>,
 }
 
-/// An output.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Driven {
-    /// Its name.
-    pub name: String,
-    /// The name of the link whose controller has the pin.
-    pub link: String,
-    /// The pin.
-    pub pin: Pin,
-    /// Switched by rule; else it follows a channel.
-    pub by_rule: bool,
-    /// Sent at all; else only computed and shown.
-    pub armed: bool,
-}
-
 impl Overview {
     /// What `model` comes to.
     pub fn of(model: &Model) -> Self {
@@ -79,7 +65,7 @@ impl Overview {
             channels: model.channels.iter().map(|channel| Wired::of(model, channel)).collect(),
             alarms: model.alarms.iter().map(|alarm| in_force(model, alarm)).collect(),
             pins: pins::all(model),
-            outputs: driven(model),
+            outputs: outputs::all(model),
             links: model.links.iter().map(|link| Port::of(model, link)).collect(),
         }
     }
@@ -97,17 +83,6 @@ fn in_force(model: &Model, alarm: &Alarm) -> InForce {
         until: alarm.until,
         when: alarm.when.as_ref().map(|when| when.text.clone()),
     }
-}
-
-fn driven(model: &Model) -> Vec<Driven> {
-    let outputs = model.outputs.iter().map(|output| Driven {
-        name: output.name.clone(),
-        link: model.links[output.link.index()].name.clone(),
-        pin: output.pin,
-        by_rule: matches!(output.drive, Drive::Switch { .. }),
-        armed: output.armed,
-    });
-    outputs.collect()
 }
 
 #[cfg(test)]
@@ -130,16 +105,5 @@ mod tests {
         assert_eq!((alarm.after, alarm.until), (SECOND, 2 * SECOND));
         assert!((alarm.deadband - 0.16).abs() < 1e-12);
         assert_eq!((alarm.channel.as_str(), alarm.limit, alarm.when.as_deref()), ("oil", Limit::Below(0.8), None));
-    }
-
-    #[test]
-    fn an_output_is_listed_with_its_pin_and_whether_it_is_sent() {
-        let text = "[link.front]\n[link.rear]\n[channel.x]\ninput = \"front:a0\"\n\
-            [output.fan]\npin = \"rear:d7\"\non = \"x > 1\"\n[output.needle]\npin = \"front:f9\"\nfrom = \"x\"\n\
-            points = [[0, \"0 Hz\"], [5, \"200 Hz\"]]\narmed = true\n";
-        let outputs = overview(text).outputs;
-        let rows: Vec<_> =
-            outputs.iter().map(|it| (it.link.as_str(), it.pin.to_string(), it.by_rule, it.armed)).collect();
-        assert_eq!(rows, [("rear", "d7".to_owned(), true, false), ("front", "f9".to_owned(), false, true)]);
     }
 }

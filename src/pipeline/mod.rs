@@ -10,7 +10,7 @@ mod rows;
 use crate::channel::{Bank, Moment, When};
 use crate::config::{ChannelId, Cold, LinkId, Model, Sensor, SharedModel, Source};
 use crate::output::Rules;
-use crate::state::{AlarmShown, LinkShown, SILENT_AFTER, Shown, Snapshot};
+use crate::state::{AlarmShown, LinkShown, Problem, SILENT_AFTER, Shown, Snapshot};
 use crate::time::{Micros, Stamp};
 use crate::watch::{self, Change, Raised, Watch};
 use crate::wire::{Decoded, Decoder, Reject, Tally};
@@ -222,6 +222,7 @@ impl Pipeline {
     pub fn link_up(&mut self, link: LinkId, now: Stamp) {
         if let Some(lane) = self.lanes.get_mut(link.index()) {
             lane.up(now, &mut self.snapshot.links[link.index()]);
+            self.outputs.opened(link, now);
             self.linked(now);
         }
     }
@@ -240,6 +241,13 @@ impl Pipeline {
         self.snapshot.now = now;
         let any = self.decide(now, self.snapshot.at, false, changed);
         self.snapshot.version += u64::from(any);
+    }
+
+    /// The output at `place` is locked from `now` on, since it was when the program ended.
+    pub fn lock_output(&mut self, now: Stamp, place: usize, problem: Problem, changed: &mut dyn FnMut(Change)) {
+        self.outputs.lock(place, problem);
+        (self.snapshot.now, self.snapshot.version) = (now, self.snapshot.version + 1);
+        self.decide(now, self.snapshot.at, false, changed);
     }
 
     /// A person frees the outputs that are locked. True where any was.

@@ -127,6 +127,17 @@ pub enum Told<'a> {
         /// Which term decides it, in words.
         why: &'a str,
     },
+    /// An output is locked from the start, since it was when the program ended.
+    Locked {
+        /// Its name.
+        name: &'a str,
+        /// What the pin was set to, and what it was, where it did not follow; else the controller restarted.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        set: Option<u32>,
+        /// See `set`.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        is: Option<u32>,
+    },
     /// A person freed the outputs that were locked.
     Freed,
     /// The computer got a time of day that can be trusted.

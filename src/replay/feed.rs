@@ -13,6 +13,7 @@ use super::links::Links;
 use crate::config::LinkId;
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{Head, Item, Note};
+use crate::state::Problem;
 use crate::time::Stamp;
 use crate::watch::Change;
 use crate::wire::Tally;
@@ -160,6 +161,10 @@ impl Feed {
                 self.pipeline.free_outputs(now, changed);
                 Fed::Other
             }
+            Item::Note(note) if note.kind() == "locked" => {
+                self.lock(note, now, changed);
+                Fed::Other
+            }
             Item::Note(note) => self.note(note, now, changed),
             Item::Head(head) => self.head(head, now, changed),
             Item::Sent(sent) => {
@@ -229,6 +234,19 @@ impl Feed {
             self.pipeline.snapshot_mut().config_mistakes = mistakes;
         }
         Fed::Other
+    }
+
+    /// An output was locked from the start.
+    fn lock(&mut self, note: &Note, now: Stamp, changed: &mut dyn FnMut(Change)) {
+        let name = note.text("name");
+        let outputs = &self.pipeline.model().outputs;
+        let Some(place) = outputs.iter().position(|output| Some(output.name.as_str()) == name) else { return };
+        let whole = |key| note.value().get(key)?.as_u64()?.try_into().ok();
+        let problem = match (whole("set"), whole("is")) {
+            (Some(set), Some(is)) => Problem::DoesNotFollow { set, is },
+            _ => Problem::Resets,
+        };
+        self.pipeline.lock_output(now, place, problem, changed);
     }
 
     fn note(&mut self, note: &Note, now: Stamp, changed: &mut dyn FnMut(Change)) -> Fed {

@@ -1,13 +1,16 @@
 //! All outputs in rows: what each is to be, what its pin really does, why, how much time is left, and whether it is armed.
 //!
-//! Owns the words of a row and which of them give way. Whether it is armed always stands there in words.
+//! Owns the words of a row, how they wrap, and which of them give way. Whether it is armed always stands there in words.
 
+use super::banner::wrapped;
 use super::look::Tone;
 use super::pen::{Pen, columns};
 use crate::config::{Model, Output};
 use crate::output::words;
 use crate::state::{OutputShown, Snapshot, Why};
-use crate::time::Stamp;
+
+/// What stands below an output's first row is set in by so many columns.
+const INDENT: u16 = 2;
 
 /// One output in words.
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
@@ -31,14 +34,18 @@ pub fn rows(model: &Model, snapshot: &Snapshot) -> Vec<OutputRow> {
     let replaying = snapshot.player.is_some();
     let row = |(place, output): (usize, &Output)| {
         let unknown = OutputShown::resting(output.armed);
-        row(model, output, snapshot.outputs.get(place).unwrap_or(&unknown), snapshot.now, replaying)
+        let shown = snapshot.outputs.get(place).unwrap_or(&unknown);
+        let why = words::why(model, &snapshot.channels, place, shown, snapshot.now);
+        row(output, shown, why, replaying)
     };
     model.outputs.iter().enumerate().map(row).collect()
 }
 
-fn row(model: &Model, output: &Output, shown: &OutputShown, now: Stamp, replaying: bool) -> OutputRow {
+fn row(output: &Output, shown: &OutputShown, why: String, replaying: bool) -> OutputRow {
     let wanted = words::value(output.pin, shown.wanted);
     let state = match (shown.armed, shown.there) {
+        // Nobody may take for switched what is only worked out.
+        (false, _) if shown.wanted > 0 => format!("would be {wanted}"),
         (false, _) => wanted,
         (true, Some(there)) => format!("{wanted}, pin {}", words::value(output.pin, there)),
         (true, None) => format!("{wanted}, pin ?"),
@@ -51,31 +58,60 @@ fn row(model: &Model, output: &Output, shown: &OutputShown, now: Stamp, replayin
     };
     let on = if shown.armed { shown.there.or(shown.sent).is_some_and(|is| is > 0) } else { shown.wanted > 0 };
     let wrong = shown.is_locked() || shown.why == Why::NoPin;
-    OutputRow { name: output.name.clone(), state, why: words::why(model, shown, now), armed, on, wrong }
+    OutputRow { name: output.name.clone(), state, why, armed, on, wrong }
 }
 
-/// Draws `rows` over the whole of the pen: each in one row, or in two where there is room and the width wants it.
+/// Draws `rows` over the whole of the pen: each in one row, and in as many more as its words take where there is room.
 pub fn draw(pen: &mut Pen<'_>, rows: &[OutputRow]) {
-    let (height, count) = (usize::from(pen.height()), rows.len());
-    let each = if count > 0 && height >= 2 * count { 2 } else { 1 };
-    let fit = height / each;
-    for (place, row) in rows.iter().take(fit).enumerate() {
-        let y = u16::try_from(place * each).unwrap_or(u16::MAX);
-        if place + 1 == fit && count > fit {
-            let (wrong, hidden) = (rows[place..].iter().any(|row| row.wrong), count - place);
-            let text = if wrong {
-                format!("and {hidden} more outputs, one locked")
-            } else {
-                format!("and {hidden} more outputs")
-            };
-            pen.text(0, y, pen.width(), &text, if wrong { Tone::Caution } else { Tone::Quiet });
-        } else {
-            one(pen, y, each == 2, row);
+    let mut y = 0;
+    for (place, (row, height)) in rows.iter().zip(heights(pen, rows)).enumerate() {
+        let left = pen.height().saturating_sub(y);
+        if left == 1 && place + 1 < rows.len() {
+            return hidden(pen, y, &rows[place..]);
         }
+        one(pen, y, height, row);
+        y += height;
     }
 }
 
-fn one(pen: &mut Pen<'_>, y: u16, two: bool, row: &OutputRow) {
+/// How many rows each takes: what is wrong gets its words first.
+fn heights(pen: &Pen<'_>, rows: &[OutputRow]) -> Vec<u16> {
+    let mut heights = vec![1; rows.len()];
+    let count = u16::try_from(rows.len()).unwrap_or(u16::MAX);
+    let mut spare = pen.height().saturating_sub(count);
+    for wrong in [true, false] {
+        for (height, row) in heights.iter_mut().zip(rows).filter(|(_, row)| row.wrong == wrong) {
+            let more = below(pen, row).min(spare);
+            *height += more;
+            spare -= more;
+        }
+    }
+    heights
+}
+
+/// Rows below its first one that its words take.
+fn below(pen: &Pen<'_>, row: &OutputRow) -> u16 {
+    if beside(pen.width(), row) {
+        return 0;
+    }
+    u16::try_from(wrapped(&row.why, pen.width().saturating_sub(INDENT), u16::MAX).len()).unwrap_or(u16::MAX)
+}
+
+/// Whether all of it fits side by side.
+fn beside(width: u16, row: &OutputRow) -> bool {
+    let parts = [row.name.as_str(), &row.state, &row.why, row.armed];
+    parts.iter().fold(0, |sum: u16, part| sum.saturating_add(columns(part) + 2)) <= width.saturating_add(2)
+}
+
+/// Says how many are not shown.
+fn hidden(pen: &mut Pen<'_>, y: u16, rows: &[OutputRow]) {
+    let wrong = rows.iter().any(|row| row.wrong);
+    let locked = if wrong { ", one locked" } else { "" };
+    let tone = if wrong { Tone::Caution } else { Tone::Quiet };
+    pen.text(0, y, pen.width(), &format!("and {} more outputs{locked}", rows.len()), tone);
+}
+
+fn one(pen: &mut Pen<'_>, y: u16, height: u16, row: &OutputRow) {
     let width = pen.width();
     let armed = pen.text_before(0, width, y, row.armed, if row.armed == "armed" { Tone::Plain } else { Tone::Faint });
     // The name gives way first: what it does is shorter and matters more.
@@ -92,10 +128,12 @@ fn one(pen: &mut Pen<'_>, y: u16, two: bool, row: &OutputRow) {
     };
     x += pen.text(x, y, end.saturating_sub(x), &row.state, tone) + 2;
     let why = if row.wrong { Tone::Caution } else { Tone::Quiet };
-    let fits = x + columns(&row.why) <= end;
-    if two && !fits {
-        pen.text(2, y + 1, width.saturating_sub(2), &row.why, why);
-    } else if x < end {
-        pen.text(x, y, end - x, &row.why, why);
+    if height == 1 {
+        pen.text(x, y, end.saturating_sub(x), &row.why, why);
+        return;
+    }
+    let room = width.saturating_sub(INDENT);
+    for (below, line) in (y + 1..).zip(wrapped(&row.why, room, height - 1)) {
+        pen.text(INDENT, below, room, &line, why);
     }
 }

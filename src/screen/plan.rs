@@ -160,8 +160,9 @@ fn ladder(cell: &Cell, labels: &Labels) -> [u16; 6] {
         Face::Dial => [1, 2, 5, 6, 8, 10],
         Face::Lamp => [1, 1, 2, 2, 2, 3],
         Face::Outputs => {
-            let rows = labels.outputs().max(1);
-            [rows, rows, rows.saturating_mul(2), rows.saturating_mul(2), rows.saturating_mul(2), rows.saturating_mul(2)]
+            // A row each, one below it for the words, and one more where these are long.
+            let times = |rows: u16| labels.outputs().max(1).saturating_mul(rows);
+            [times(1), times(1), times(2), times(2), times(3), times(3)]
         }
         Face::Trend => {
             let times = |rows: u16| lanes.saturating_mul(rows).saturating_add(1);

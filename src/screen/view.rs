@@ -163,7 +163,7 @@ impl<'a> View<'a> {
 fn shared_out(area: Rect, channels: usize, outputs: usize) -> (Rect, Rect) {
     let height = usize::from(area.height);
     let free = if channels == 0 { height } else { height.saturating_sub(channels).max(height / 3) };
-    let rows = u16::try_from(outputs.min(free)).unwrap_or(0);
+    let rows = u16::try_from((outputs * 3).min(free)).unwrap_or(0);
     let list = Rect { height: area.height - rows, ..area };
     (list, Rect { y: area.y + list.height, height: rows, ..area })
 }

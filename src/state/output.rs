@@ -3,7 +3,7 @@
 //! Owns plain structs only. What they mean in words stands in the output room.
 
 use crate::channel::Trust;
-use crate::config::{ChannelId, Level};
+use crate::config::{ChannelId, Level, LinkId};
 use crate::time::Stamp;
 
 /// An output as it is now. Values are those of the wire: 0 or 1, mHz, or per mille.
@@ -45,14 +45,14 @@ pub enum Why {
     Holds,
     /// It follows its channel.
     Follows,
-    /// `on` is false.
-    NotWanted,
+    /// `on` is false; its first part that is, where it is parts joined by `and`.
+    NotWanted(u8),
     /// A channel in `on`, or the one that is followed, is untrusted; the first of them.
     Untrusted(ChannelId, Trust),
     /// `on` has no value although every channel in it is good: a window that is not filled, a division by 0.
     NoValue,
-    /// `off_if` holds.
-    OffIf,
+    /// `off_if` holds; its first part that does, where it is parts joined by `or`.
+    OffIf(u8),
     /// A channel in `off_if` is untrusted, which counts as true; the first of them.
     OffIfUntrusted(ChannelId, Trust),
     /// `off_if` has no value although every channel in it is good.
@@ -62,6 +62,8 @@ pub enum Why {
         /// It had been on for its longest.
         after_longest: bool,
     },
+    /// Readings of that link, which the rule looks at, come too late to switch anything by.
+    Late(LinkId),
     /// The link to its controller is not up.
     NoLink,
     /// The controller says that it has no such output.

@@ -27,7 +27,7 @@ fn an_hour_to_csv(bencher: Bencher) {
     let recording: Arc<[u8]> = recording.into();
     bencher.counter(ItemsCount::new(180_000_usize)).bench_local(|| {
         let mut recording = Recording::from_memory("hour".into(), Arc::clone(&recording)).unwrap();
-        let columns = Columns::of(&model);
+        let columns = Columns::of(&model, false);
         let options = Options { format: Format::Csv { states: false }, every: None, columns };
         export::run(
             &mut recording,

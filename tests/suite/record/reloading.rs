@@ -238,7 +238,7 @@ fn replayed(path: &Path) -> (Vec<Picture>, Vec<Row>) {
 fn exported(path: &Path) -> Vec<Row> {
     let open = || Recording::open(&[path.to_owned()]).unwrap();
     let mut configs = Configs::followed(Arc::new(model(FIRST)), open().config());
-    let columns = Columns::ahead(open(), &mut configs);
+    let columns = Columns::ahead(open(), &mut configs, false);
     let options = Options { format: Format::Jsonl, every: None, columns };
     let mut text = Vec::new();
     let done = export::run(&mut open(), configs, options, &mut text, &mut |error| panic!("{error}")).unwrap();
