@@ -1,5 +1,7 @@
 //! `drive` killed while an output is on: the pin is at rest within its lease and 50 ms, every time.
 
+use std::cell::Cell;
+
 use kickpanel::output::LEASE_MS;
 use rustix::process::Signal;
 
@@ -28,25 +30,79 @@ rows = [[{{ show = "wish", as = "digits" }}]]
     )
 }
 
-/// Kills `drive` again and again on one controller; gives how long the pin stayed on each time, µs.
+/// The most that a pin may stay on after a kill, µs.
+const MOST: u64 = LEASE_MS as u64 * 1_000 + 50_000;
+/// A machine that runs ten of each at once and much else leaves a drive unscheduled now and then: such a kill is done again.
+const ATTEMPTS: usize = 5 * KILLS;
+
+/// The pin's newest level and since when, of all events that went by.
+#[derive(Default)]
+struct Lamp(Cell<(u64, bool)>);
+
+impl Lamp {
+    fn note(&self, event: &str) {
+        let words: Vec<_> = event.split('\t').collect();
+        if let [at, "pin", "7", level] = words[..] {
+            self.0.set((at.parse().unwrap(), level == "1"));
+        }
+    }
+
+    /// Waits for an event that `fits`; when it came, µs.
+    #[track_caller]
+    fn until(&self, live: &Live, what: &str, fits: impl Fn(&str) -> bool) -> u64 {
+        let noted = |event: &str| {
+            self.note(event);
+            fits(event)
+        };
+        live.until(what, noted).0
+    }
+
+    #[track_caller]
+    fn instant(&self, live: &mut Live) -> u64 {
+        live.now("peek clock_rounds_us 4");
+        self.until(live, "an instant", |event| event.contains("\tpeek\t"))
+    }
+}
+
+/// Kills `drive` after some readings; gives how long the pin stayed on, µs. `None`: the machine was too busy to tell.
+fn kill_once(live: &mut Live, config: &str, readings: usize) -> Option<u64> {
+    // A new folder each time: how long an output has rested would otherwise be remembered.
+    let (mut seat, lamp) = (Seat::new(config), Lamp::default());
+    seat.drive();
+    lamp.until(live, "pin 7 on", |event| event.contains("\tpin\t7\t1"));
+    for _ in 0..readings {
+        lamp.until(live, "a reading", |event| event.contains("serial\t{\"s\":"));
+    }
+    let before = lamp.instant(live);
+    let (_, on) = lamp.0.get();
+    seat.end(Signal::KILL);
+    let after = lamp.instant(live);
+    if lamp.0.get().1 {
+        lamp.until(live, "pin 7 at rest", |event| event.contains("\tpin\t7\t0"));
+    }
+    let (off, _) = lamp.0.get();
+    // The kill came between the two instants. Only what is too long from either of them is too long for certain.
+    match () {
+        () if !on => None,
+        () if off <= before + MOST => Some(off.saturating_sub(before)),
+        () if off > after + MOST => Some(off - after),
+        () => None,
+    }
+}
+
+/// Kills `drive` again and again on one controller.
 fn kill_again_and_again(controller: usize) -> Vec<u64> {
     let mut live = Live::start("0 analog 1 3000\n");
     let config = config(live.port.to_str().unwrap());
-    (0..KILLS)
-        .map(|kill| {
-            // A new folder each time: how long an output has rested would otherwise be remembered.
-            let mut seat = Seat::new(&config);
-            seat.drive();
-            live.until("pin 7 on", |event| event.contains("\tpin\t7\t1"));
-            // At another place between two renewals each time.
-            live.readings(3 + (controller * KILLS + kill) * 7 % 41);
-            live.now("peek clock_rounds_us 4");
-            let (killed, _) = live.until("the instant before the kill", |event| event.contains("\tpeek\t"));
-            seat.end(Signal::KILL);
-            let (off, _) = live.until("pin 7 at rest", |event| event.contains("\tpin\t7\t0"));
-            off - killed
-        })
-        .collect()
+    let mut times = Vec::new();
+    for attempt in 0..ATTEMPTS {
+        // At another place between two renewals each time.
+        times.extend(kill_once(&mut live, &config, 3 + (controller * KILLS + attempt) * 7 % 41));
+        if times.len() == KILLS {
+            break;
+        }
+    }
+    times
 }
 
 #[test]
@@ -54,7 +110,6 @@ fn the_pin_is_at_rest_within_its_lease_after_a_kill_100_times_of_100() {
     let threads: Vec<_> =
         (0..CONTROLLERS).map(|number| std::thread::spawn(move || kill_again_and_again(number))).collect();
     let times: Vec<u64> = threads.into_iter().flat_map(|thread| thread.join().unwrap()).collect();
-    let most = u64::from(LEASE_MS) * 1_000 + 50_000;
     println!(
         "{} kills, at rest {} to {} us after them",
         times.len(),
@@ -62,5 +117,5 @@ fn the_pin_is_at_rest_within_its_lease_after_a_kill_100_times_of_100() {
         times.iter().max().unwrap()
     );
     assert_eq!(times.len(), CONTROLLERS * KILLS);
-    assert!(times.iter().all(|time| *time <= most), "{times:?}");
+    assert!(times.iter().all(|time| *time <= MOST), "{times:?}");
 }
