@@ -583,6 +583,30 @@ mod tests {
     }
 
     #[test]
+    fn what_stands_ahead_of_eight_digits_belongs_to_the_look_and_the_rest_is_held_to_the_range() {
+        let text = |t: u64| format!("{{\"t\":{t},\"a0\":1012");
+        let read = |learned: u64, then: u64| {
+            let (line, then) = (text(learned), text(then));
+            let mut moulds = Moulds::new();
+            moulds.marks.extend([
+                Mark { target: target(Class::Clock, Target::NOWHERE), value: 5, after: line.len() - 10 },
+                Mark { target: target(Class::Analog, 0), value: line.len() - 4, after: line.len() },
+            ]);
+            moulds.learn(line.as_bytes(), line.len(), 1023.0, 1);
+            let mut fields = [Raw::Absent];
+            let heads = moulds.read(then.as_bytes(), then.len(), None, &mut fields)?;
+            Some((heads.t, fields[0])).filter(|_| heads.s.is_none())
+        };
+        let raw = Raw::Number(1012.0);
+        assert_eq!(read(2_084_013_200, 2_000_000_000), Some((2_000_000_000, raw)));
+        assert_eq!(read(2_084_013_200, 2_100_000_000), None);
+        assert_eq!(read(4_200_000_000, 4_294_967_295), Some((u32::MAX, raw)));
+        assert_eq!(read(4_200_000_000, 4_294_967_296), None);
+        assert_eq!(read(99_999_999, 10_000_000), Some((10_000_000, raw)));
+        assert_eq!(read(99_999_999, 9_999_999), None);
+    }
+
+    #[test]
     fn what_fits_must_also_be_in_its_range_and_without_leading_zeros() {
         let (mut moulds, line, end) = learned();
         for (from, text) in [(5, "099"), (14, "099"), (27, "201"), (27, "015"), (31, "99,098")] {
