@@ -170,7 +170,7 @@ impl Feed {
             if board.touched[place].is_read() {
                 continue;
             }
-            if input.take_next(reading, facts, when, &mut board.channels[place], &mut board.emf[place]) {
+            if input.take_next(reading, facts, when, &mut board.channels[place], board.emf) {
                 board.touched[place] |= Touch::READ | Touch::CHANGED;
             } else {
                 input.freshness.miss(&self.pace);
@@ -240,7 +240,7 @@ impl Feed {
             _ => return false,
         };
         // A supply of nothing cannot feed the controller that sends it: then it is not known.
-        self.supply = (volts > 0.0 && volts.is_finite()).then_some(volts);
+        self.supply = (volts > 0.0 && volts <= f64::MAX).then_some(volts);
         let bad = self.supply.zip(self.limits).is_some_and(|(volts, (low, high))| volts < low || volts > high);
         std::mem::replace(&mut self.supply_bad, bad) != bad
     }
@@ -304,8 +304,7 @@ fn take_others(inputs: &mut [Input], reading: &Reading, facts: &Facts, when: &Wh
     let mut all = true;
     for input in inputs {
         let place = input.channel;
-        if let (Some(shown), Some(touch), Some(emf)) =
-            (channels.get_mut(place), touched.get_mut(place), emf.get_mut(place))
+        if let (Some(shown), Some(touch)) = (channels.get_mut(place), touched.get_mut(place))
             && input.take_next(reading, facts, when, shown, emf)
         {
             *touch |= Touch::READ | Touch::CHANGED;

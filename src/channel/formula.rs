@@ -52,6 +52,15 @@ pub(super) struct Evaluator {
     windows: Vec<Looking>,
     steps: Vec<Step>,
     stack: Vec<f64>,
+    /// All of it, where it is no more than a channel and something beside it.
+    pair: Option<(ChannelId, Operator, Beside)>,
+}
+
+/// What stands on the right of an operator.
+#[derive(Clone, Copy, Debug)]
+enum Beside {
+    Number(f64),
+    Channel(ChannelId),
 }
 
 #[derive(Clone, Debug)]
@@ -84,7 +93,12 @@ impl Evaluator {
         let mut steps = Vec::new();
         compile(&formula.tree, &mut steps, &mut windows);
         let deepest = windows.iter().map(|window| window.steps.len()).max().unwrap_or(0).max(steps.len());
-        Self { windows, steps, stack: Vec::with_capacity(deepest) }
+        let pair = match steps[..] {
+            [Step::Channel(left), Step::WithNumber(operator, right)] => Some((left, operator, Beside::Number(right))),
+            [Step::Channel(left), Step::WithChannel(operator, right)] => Some((left, operator, Beside::Channel(right))),
+            _ => None,
+        };
+        Self { windows, steps, stack: Vec::with_capacity(deepest), pair }
     }
 
     /// Whether any window is in it.
@@ -93,7 +107,16 @@ impl Evaluator {
     }
 
     /// Takes `moment` into the windows and gives the value there.
+    #[inline]
     pub fn step(&mut self, moment: &Moment<'_>) -> Value {
+        match self.pair {
+            Some((left, operator, right)) => pair(left, operator, right, moment.channels),
+            None => self.run(moment),
+        }
+    }
+
+    #[inline(never)]
+    fn run(&mut self, moment: &Moment<'_>) -> Value {
         for index in 0..self.windows.len() {
             let (inner, rest) = self.windows.split_at_mut(index);
             if let Some(window) = rest.first_mut() {
@@ -187,6 +210,21 @@ fn name_channels(tree: &Expr, channels: &mut Vec<ChannelId>) {
         Expr::If(parts) => parts.iter().for_each(|part| name_channels(part, channels)),
         Expr::Call(_, arguments) => arguments.iter().for_each(|argument| name_channels(argument, channels)),
     }
+}
+
+/// What most formulas and conditions are, without a program: as [`run`] would do it.
+#[inline]
+fn pair(left: ChannelId, operator: Operator, right: Beside, channels: &[Shown]) -> Value {
+    let left = channels[left.index()].value;
+    let Some(first) = left.good() else { return left };
+    let second = match right {
+        Beside::Number(number) => number,
+        Beside::Channel(id) => match channels[id.index()].value {
+            value if value.good().is_none() => return value,
+            value => value.good().unwrap_or(f64::NAN),
+        },
+    };
+    Value::ok(binary(operator, first, second))
 }
 
 /// Runs through all of the program, so that the first untrusted term in the order of the text is the one that shows,

@@ -133,8 +133,8 @@ impl Input {
         true
     }
 
-    /// The same where the field comes with each reading of its link, and the one before is not old. False where the line
-    /// does not carry it.
+    /// The same where the field comes with each reading of its link, and the one before is not old; `emf`: of all channels.
+    /// False where the line does not carry it.
     #[inline(always)]
     #[expect(clippy::inline_always, reason = "it has one call for steady streams, and a call costs as much as it does")]
     pub fn take_next(
@@ -143,9 +143,12 @@ impl Input {
         facts: &Facts,
         when: &When,
         shown: &mut Shown,
-        emf: &mut Value,
+        emf: &mut [Value],
     ) -> bool {
-        let raw = self.raw(reading);
+        let raw = match field(reading, self.field) {
+            Raw::Absent => self.raw(reading),
+            raw => raw,
+        };
         if matches!(raw, Raw::Absent) {
             return false;
         }
@@ -156,8 +159,10 @@ impl Input {
                 shown.since = when.now;
             }
             (shown.value, shown.smooth) = (self.taken, self.taken);
-        } else {
-            self.show(self.taken, Touch::READ | Touch::CHANGED, *when, shown, emf);
+        } else if !self.emf {
+            self.finish.show(shown, self.taken, Touch::READ | Touch::CHANGED, *when);
+        } else if let Some(emf) = emf.get_mut(self.channel) {
+            *emf = self.taken;
         }
         true
     }

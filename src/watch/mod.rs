@@ -193,12 +193,18 @@ impl Memory {
         }
     }
 
-    /// Where there is nothing to do: on the right side of the limit while it neither sounds nor is about to.
+    /// Where there is nothing to do: on the right side of the limit while it neither sounds nor is about to, and, where no
+    /// `when` could put it to sleep, short of where it must come back to while it sounds.
     fn quiet(&self) -> Option<(f64, f64)> {
-        let idle = !self.active && self.since.is_none() && !self.when.as_ref().is_some_and(Condition::looks_back);
-        idle.then_some(match self.limit {
-            Limit::Below(limit) => (limit, f64::INFINITY),
-            Limit::Above(limit) => (f64::NEG_INFINITY, limit),
+        let rests = match &self.when {
+            None => true,
+            Some(when) => !self.active && !when.looks_back(),
+        };
+        (rests && self.since.is_none()).then_some(match (self.limit, self.active) {
+            (Limit::Below(limit), false) => (limit, f64::INFINITY),
+            (Limit::Above(limit), false) => (f64::NEG_INFINITY, limit),
+            (Limit::Below(_), true) => (f64::NEG_INFINITY, self.back.next_down()),
+            (Limit::Above(_), true) => (self.back.next_up(), f64::INFINITY),
         })
     }
 

@@ -67,7 +67,6 @@ impl Counts {
 
     /// Takes one line that is neither empty nor too long.
     pub(super) fn line(&mut self, core: &mut Core, line: &[u8]) -> Result<Taken, Reject> {
-        core.reading.clear();
         if let Some(heads) = self.scanned(core, line) {
             self.reading(core, heads);
             return Ok(Taken::Reading);
@@ -92,7 +91,7 @@ impl Counts {
         }
     }
 
-    /// Reads a usual line: checksum, then members.
+    /// Reads a usual line: checksum, then members. Where it does not, what is in the reading says nothing.
     #[inline]
     pub(super) fn scanned(&mut self, core: &mut Core, line: &[u8]) -> Option<Heads> {
         if !self.scanning {
@@ -121,7 +120,7 @@ impl Counts {
         core.reading.clear();
         let fields = core.reading.fields_mut();
         let heads = scan::scan(line, end, &mut self.keys, f64::from(self.adc_max), fields, &mut self.moulds.marks)?;
-        self.moulds.learn(line, end, f64::from(self.adc_max));
+        self.moulds.learn(line, end, f64::from(self.adc_max), core.reading.fields().len());
         Some(heads)
     }
 

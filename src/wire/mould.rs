@@ -47,19 +47,18 @@ pub(super) struct Moulds {
 struct Mould {
     /// The length up to the end; 0: it fits no line.
     end: usize,
-    /// Words of eight bytes from the beginning, and last the eight bytes before the end: fixed bytes themselves,
-    /// digits as `0`.
-    is: Vec<u64>,
-    /// Lifts the top bit of a byte that is wrong: of any difference, or of a digit over 9.
-    lift: Vec<u64>,
-    /// The checksum while all digits are `0`.
+    /// Sixteen bytes each from the beginning, and last the sixteen before the end.
+    looks: Vec<Look>,
+    /// The checksum while all free digits are `0`.
     sum: u16,
     /// Values of at most four digits, as counts are: into the fields.
     short: Vec<Short>,
     /// Other numbers of at most four digits: into the parts.
     short_parts: Vec<Short>,
-    /// All longer ones: into the parts.
+    /// All longer ones, and those whose digits could say too much: into the parts.
     long_parts: Vec<Long>,
+    /// The most that a part may be, of those whose digits could say more.
+    limits: Vec<(u16, u64)>,
     /// Which part the clock is.
     clock: Option<u16>,
     /// Which part the running number is.
@@ -69,28 +68,37 @@ struct Mould {
     long: Vec<(u16, u16)>,
     /// The fields that say none.
     nulls: Vec<u16>,
+    /// The fields that are not there.
+    absent: Vec<u16>,
 }
+
+/// What sixteen bytes of a line may be: each the least, or up to so much more.
+#[derive(Clone, Copy, Debug)]
+struct Look {
+    least: [u8; LOOK],
+    more: [u8; LOOK],
+}
+
+/// As many bytes as the usual processors of today, small ones too, compare at once.
+const LOOK: usize = 16;
 
 /// Numbers on their way into fields.
 type Parts = [u64; NUMBERS];
 
-/// A number of more than four digits: where it is, and what it may be.
+/// A number: where it is. Its first digit is never a leading zero; that is part of the look.
 #[derive(Clone, Copy, Debug)]
 struct Long {
-    /// Its first digit.
+    /// The first of its last eight digits, or of all if there are fewer.
     from: u16,
     /// Which part it is.
     into: u16,
-    /// How far its last eight digits, or all if there are fewer, move up in their word.
-    up: u8,
-    /// How many digits stand ahead of eight, up to four.
-    ahead: u8,
+    /// How far these digits move up in their word.
+    up: u16,
     /// Of its last digits.
     row: Row,
-    /// The least it may be: by its range, and because it has no leading zero.
-    low: u64,
-    /// How much more it may be.
-    span: u64,
+    /// What the digits ahead of the last eight stand for. They change seldom (every 100 s in a clock of µs), so they
+    /// belong to the look.
+    base: u64,
 }
 
 /// The same of at most four digits.
@@ -100,8 +108,6 @@ struct Short {
     up: u16,
     into: u16,
     row: Row,
-    low: u32,
-    span: u32,
 }
 
 /// A pulse pin: the first of its two or four parts.
@@ -114,15 +120,11 @@ struct Pulse {
 
 const NULL: &[u8] = b"null";
 
-/// The top bit of each byte.
-const TOPS: u64 = 0x8080_8080_8080_8080;
-
 impl Moulds {
     pub(super) fn new() -> Self {
         let empty = || Mould {
             end: 0,
-            is: Vec::with_capacity(LINE_MAX / 8 + 1),
-            lift: Vec::with_capacity(LINE_MAX / 8 + 1),
+            looks: Vec::with_capacity(LINE_MAX / LOOK + 1),
             sum: 0,
             clock: None,
             sequence: None,
@@ -131,6 +133,8 @@ impl Moulds {
             long_parts: Vec::with_capacity(NUMBERS),
             long: Vec::with_capacity(NUMBERS),
             nulls: Vec::with_capacity(NUMBERS),
+            limits: Vec::with_capacity(NUMBERS),
+            absent: Vec::new(),
             pulses: Vec::with_capacity(NUMBERS),
         };
         let kept = std::iter::repeat_with(empty).take(KEPT).collect();
@@ -146,14 +150,11 @@ impl Moulds {
         self.credit = PRICE;
     }
 
-    /// Reads `line` into `fields`, all of which must be absent, if it fits a mould, each number its range, and all of it
-    /// the checksum `sum`, where there is one.
+    /// Reads `line` into all of `fields` if it fits a mould, each number its range, and all of it the checksum `sum`, where
+    /// there is one. If not, what is in `fields` says nothing.
     #[inline]
     pub(super) fn read(&mut self, line: &[u8], end: usize, sum: Option<u16>, fields: &mut [Raw]) -> Option<Heads> {
         self.credit = (self.credit + 1).min(PRICE);
-        if end < 8 {
-            return None;
-        }
         let mould = self.kept.iter().find(|mould| mould.end == end && mould.fits(line))?;
         // Numbers are read by whole words, and behind the last one there may be nothing but a brace.
         let (heads, is) = if line.len() < end + 8 {
@@ -164,8 +165,9 @@ impl Moulds {
         sum.is_none_or(|sum| sum == is).then_some(heads)
     }
 
-    /// Learns the look of `line`, whose members [`Self::marks`] holds, unless one was learned just before.
-    pub(super) fn learn(&mut self, line: &[u8], end: usize, most: f64) {
+    /// Learns the look of `line`, whose members [`Self::marks`] holds, unless one was learned just before. `fields`: how
+    /// many the link has; `most`: the converter's highest count.
+    pub(super) fn learn(&mut self, line: &[u8], end: usize, most: f64, fields: usize) {
         if self.credit < PRICE {
             return;
         }
@@ -180,20 +182,40 @@ impl Moulds {
         if let Some(text) = line.get(..end)
             && mould.learn(text, &self.marks, most, &mut self.shares).is_some()
         {
+            mould.absent.clear();
+            let carried = |slot: &u16| self.marks.iter().any(|mark| mark.target.slot == *slot);
+            mould.absent.extend((0..).take(fields).filter(|slot| !carried(slot)));
             mould.end = end;
         }
+    }
+}
+
+impl Look {
+    /// The very same bytes.
+    fn of(bytes: [u8; LOOK]) -> Self {
+        Self { least: bytes, more: [0; LOOK] }
+    }
+
+    /// `wrong`, with something other than 0 in the place of each of `bytes` that does not look as it should.
+    #[inline]
+    fn strange(&self, bytes: &[u8; LOOK], mut wrong: [u8; LOOK]) -> [u8; LOOK] {
+        let may_be = self.least.iter().zip(&self.more);
+        for ((wrong, byte), (least, more)) in wrong.iter_mut().zip(bytes).zip(may_be) {
+            *wrong |= byte.wrapping_sub(*least).saturating_sub(*more);
+        }
+        wrong
     }
 }
 
 impl Mould {
     #[inline]
     fn fits(&self, line: &[u8]) -> bool {
-        let (words, _) = line.as_chunks::<8>();
-        let Some((last_is, is)) = self.is.split_last() else { return false };
-        let Some((last_lift, lift)) = self.lift.split_last() else { return false };
-        let looks = is.iter().zip(lift).zip(words);
-        let wrong = looks.fold(0, |wrong, ((is, lift), word)| wrong | strange(u64::from_le_bytes(*word), *is, *lift));
-        (wrong | strange(eight_bytes(line, self.end - 8), *last_is, *last_lift)) & TOPS == 0
+        let Some((last, looks)) = self.looks.split_last() else { return false };
+        let tail = line.get(..self.end).and_then(|text| text.last_chunk());
+        let Some(tail) = tail else { return false };
+        let (whole, _) = line.as_chunks();
+        let wrong = looks.iter().zip(whole).fold([0; LOOK], |wrong, (look, bytes)| look.strange(bytes, wrong));
+        u128::from_le_bytes(last.strange(tail, wrong)) == 0
     }
 
     /// Clock and running number, and the checksum of all up to the end.
@@ -202,14 +224,13 @@ impl Mould {
     fn read(&self, line: &[u8], shares: &Shares, parts: &mut Parts, fields: &mut [Raw]) -> Option<(Heads, u16)> {
         let reader = Reader { line, shares };
         let mut sum = 0;
-        let mut wrong = false;
         for place in &self.short {
-            let number = reader.short(place);
-            (sum, wrong) = (sum ^ number.share, wrong | number.wrong);
-            store(Raw::Number(f64::from((number.value as u32).cast_signed())), place.into, fields);
+            let (value, share) = reader.short(place);
+            sum ^= share;
+            store(Raw::Number(f64::from(value.cast_signed())), place.into, fields);
         }
-        let (share, more_wrong) = self.read_parts(reader, parts);
-        (sum, wrong) = (sum ^ share, wrong | more_wrong);
+        sum ^= self.read_parts(reader, parts);
+        let mut wrong = self.limits.iter().any(|&(place, most)| part(parts, place) > most);
         let t = part(parts, self.clock?) as u32;
         for pulse in &self.pulses {
             let part = |place: u16| part(parts, pulse.first + place) as u32;
@@ -224,34 +245,33 @@ impl Mould {
         for slot in &self.nulls {
             store(Raw::Null, *slot, fields);
         }
+        for slot in &self.absent {
+            store(Raw::Absent, *slot, fields);
+        }
         let s = self.sequence.map(|place| part(parts, place) as u16);
         (!wrong).then_some((Heads { t, s }, self.sum ^ sum as u16))
     }
 
-    /// Reads all parts, and gives what they add to the checksum, and whether one is out of its range.
+    /// Reads all parts, and gives what they add to the checksum.
     #[inline]
-    fn read_parts(&self, reader: Reader<'_>, parts: &mut Parts) -> (u32, bool) {
+    fn read_parts(&self, reader: Reader<'_>, parts: &mut Parts) -> u32 {
         let mut sum = 0;
-        let mut wrong = false;
         for place in &self.short_parts {
-            let number = reader.short(place);
-            (sum, wrong) = (sum ^ number.share, wrong | number.wrong);
-            parts[usize::from(place.into) % NUMBERS] = number.value;
+            let (value, share) = reader.short(place);
+            sum ^= share;
+            parts[usize::from(place.into) % NUMBERS] = u64::from(value);
         }
         for place in &self.long_parts {
-            let number = reader.long(place);
-            (sum, wrong) = (sum ^ number.share, wrong | number.wrong);
-            parts[usize::from(place.into) % NUMBERS] = number.value;
+            let (value, share) = reader.long(place);
+            sum ^= share;
+            parts[usize::from(place.into) % NUMBERS] = value;
         }
-        (sum, wrong)
+        sum
     }
 
     /// `None` where a number is too long, there are too many, or no clock.
     fn learn(&mut self, text: &[u8], marks: &[Mark], most: f64, shares: &mut Shares) -> Option<()> {
-        if text.len() < 8 {
-            return None;
-        }
-        self.empty(text);
+        self.empty(text)?;
         let mut parts = 0;
         for mark in marks {
             let slot = mark.target.slot;
@@ -264,8 +284,9 @@ impl Mould {
             let first = parts;
             let mut at = mark.value;
             for _ in 0..=value.iter().filter(|&&byte| byte == b',').count() {
-                let number = self.number(text, &mut at, parts, mark.target.class, most, shares)?;
-                match number.short() {
+                let number = self.number(text, &mut at, parts, (mark.target.class, most), shares)?;
+                let limited = self.limits.last().is_some_and(|&(into, _)| into == parts);
+                match number.short().filter(|_| !limited) {
                     Some(short) if is_value(mark.target.class) => self.short.push(Short { into: slot, ..short }),
                     Some(short) => self.short_parts.push(short),
                     None => self.long_parts.push(number),
@@ -285,9 +306,9 @@ impl Mould {
     }
 
     /// Begins with the look of `text`, without any number.
-    fn empty(&mut self, text: &[u8]) {
-        self.is.clear();
-        self.lift.clear();
+    fn empty(&mut self, text: &[u8]) -> Option<()> {
+        self.looks.clear();
+        self.limits.clear();
         self.short.clear();
         self.short_parts.clear();
         self.long_parts.clear();
@@ -295,53 +316,74 @@ impl Mould {
         self.nulls.clear();
         self.pulses.clear();
         (self.clock, self.sequence) = (None, None);
-        let (words, _) = text.as_chunks::<8>();
-        for word in words.iter().chain(text.last_chunk::<8>()) {
-            self.is.push(u64::from_le_bytes(*word));
-            self.lift.push(0x7F7F_7F7F_7F7F_7F7F);
-        }
+        let (whole, _) = text.as_chunks();
+        self.looks.extend(whole.iter().chain([text.last_chunk()?]).map(|bytes| Look::of(*bytes)));
+        Some(())
     }
 
-    /// The next number of `text` from `at` on, whose digits are free from now on.
+    /// The next number of `text` from `at` on, whose last eight digits are free from now on.
     fn number(
         &mut self,
         text: &[u8],
         at: &mut usize,
         into: u16,
-        class: Class,
-        most: f64,
+        (class, most): (Class, f64),
         shares: &mut Shares,
     ) -> Option<Long> {
-        let from = *at + text.get(*at..)?.iter().position(u8::is_ascii_digit)?;
-        let digits = text.get(from..)?.iter().take_while(|byte| byte.is_ascii_digit()).count();
-        *at = from + digits;
-        self.free(from, *at, text.len());
-        Long::new(from, digits, shares.prepare(text.len() - *at, digits)?, into, class, most)
+        let begin = *at + text.get(*at..)?.iter().position(u8::is_ascii_digit)?;
+        let digits = text.get(begin..)?.iter().take_while(|byte| byte.is_ascii_digit()).count();
+        *at = begin + digits;
+        let free = digits.min(8);
+        let from = *at - free;
+        let ahead = text.get(begin..from)?.iter().fold(0, |number, digit| number * 10 + u64::from(digit - b'0'));
+        let base = if digits - free <= 4 { ahead * 100_000_000 } else { return None };
+        let (least, highest) = range(class, most);
+        // One digit is held to its range by the look; of several, the first is no 0, and more than that is looked at later.
+        let (first, up_to) = match digits {
+            1 => (least, highest.min(9)),
+            2..=8 => (1, 9),
+            _ => (0, 9),
+        };
+        let highest_here = base + if digits == 1 { up_to } else { 10_u64.pow(u32::try_from(free).ok()?) - 1 };
+        if highest < highest_here {
+            self.limits.push((into, highest));
+        }
+        self.free(from, first, up_to, text.len())?;
+        for digit in from + 1..*at {
+            self.free(digit, 0, 9, text.len())?;
+        }
+        Some(Long {
+            from: u16::try_from(from).ok()?,
+            into,
+            up: u16::try_from(64 - 8 * free).ok()?,
+            row: shares.prepare(text.len() - *at, free)?,
+            base,
+        })
     }
 
-    /// The checksum that `text` would have with all of its digits 0: what they add is taken away.
+    /// The checksum that `text` would have with all of its free digits 0: what they add is taken away.
     fn sum_of_zeros(&self, text: &[u8], shares: &Shares) -> u16 {
         let padded = padded(text);
         let reader = Reader { line: &padded, shares };
-        let (sum, _) = self.read_parts(reader, &mut [0; NUMBERS]);
-        let sum = self.short.iter().fold(sum, |sum, place| sum ^ reader.short(place).share);
+        let sum = self.read_parts(reader, &mut [0; NUMBERS]);
+        let sum = self.short.iter().fold(sum, |sum, place| sum ^ reader.short(place).1);
         #[expect(clippy::cast_possible_truncation, reason = "it has sixteen bits")]
         let sum = sum as u16;
         checksum(text) ^ sum
     }
 
-    /// The bytes `from`…`to` may be any digit.
-    fn free(&mut self, from: usize, to: usize, end: usize) {
-        let last = self.is.len() - 1;
-        for at in from..to {
-            // A byte near the end is seen twice: in its own word, if that is whole, and in the last eight bytes.
-            let own = (at / 8 < last).then_some((at / 8, at % 8));
-            let in_last = (at + 8 >= end).then(|| (last, at + 8 - end));
-            for (word, byte) in own.into_iter().chain(in_last) {
-                self.is[word] = self.is[word] & !(0xFF << (8 * byte)) | u64::from(b'0') << (8 * byte);
-                self.lift[word] = self.lift[word] & !(0xFF << (8 * byte)) | 0x76 << (8 * byte);
-            }
+    /// The byte at that place may be any digit `first`…`last`.
+    fn free(&mut self, at: usize, first: u64, last: u64, end: usize) -> Option<()> {
+        let least = b'0' + u8::try_from(first).ok()?;
+        let more = u8::try_from(last.checked_sub(first)?).ok()?;
+        let (tail, looks) = self.looks.split_last_mut()?;
+        // A byte near the end is seen twice: with its own sixteen, if there are so many, and with the last sixteen.
+        let own = looks.get_mut(at / LOOK).map(|look| (look, at % LOOK));
+        let in_tail = (at + LOOK).checked_sub(end).map(|byte| (tail, byte));
+        for (look, byte) in own.into_iter().chain(in_tail) {
+            (look.least[byte], look.more[byte]) = (least, more);
         }
+        Some(())
     }
 }
 
@@ -352,75 +394,39 @@ struct Reader<'a> {
     shares: &'a Shares,
 }
 
-/// A number that was read. Ranges are looked at only once all are, without a branch for each.
-struct Number {
-    value: u64,
-    /// What it adds to the checksum.
-    share: u32,
-    /// It is out of its range.
-    wrong: bool,
-}
-
 impl Reader<'_> {
+    /// A number, and what its digits add to the checksum.
     #[inline]
-    fn short(self, place: &Short) -> Number {
+    fn short(self, place: &Short) -> (u32, u32) {
         let digits = (four_bytes(self.line, usize::from(place.from)) ^ 0x3030_3030) << (place.up & 31);
-        let value = four(digits);
-        Number {
-            value: u64::from(value),
-            share: self.shares.of_four(digits, place.row),
-            wrong: value.wrapping_sub(place.low) > place.span,
-        }
+        (four(digits), self.shares.of_four(digits, place.row))
     }
 
+    /// The same of a long one.
     #[inline]
-    fn long(self, place: &Long) -> Number {
-        let (from, ahead) = (usize::from(place.from), usize::from(place.ahead));
-        let digits = (eight_bytes(self.line, from + ahead) ^ ZEROS) << (place.up & 63);
-        let mut value = fold(digits);
-        let mut share = self.shares.of_eight(digits, place.row);
-        if ahead != 0 {
-            let digits = (four_bytes(self.line, from) ^ 0x3030_3030) << ((32 - 8 * ahead) & 31);
-            value += u64::from(four(digits)) * 100_000_000;
-            share ^= self.shares.of_four(digits, place.row.ahead(4));
-        }
-        Number { value, share, wrong: value.wrapping_sub(place.low) > place.span }
+    fn long(self, place: &Long) -> (u64, u32) {
+        let digits = (eight_bytes(self.line, usize::from(place.from)) ^ ZEROS) << (place.up & 63);
+        (place.base + fold(digits), self.shares.of_eight(digits, place.row))
     }
 }
 
 impl Long {
-    /// The number of `digits` digits at `from`, the last two of which add to the checksum as `row` says.
-    fn new(from: usize, digits: usize, row: Row, into: u16, class: Class, most: f64) -> Option<Self> {
-        let last = digits.min(8);
-        let shortest = if digits == 1 { 0 } else { 10_u64.checked_pow(u32::try_from(digits).ok()? - 1)? };
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a count of the converter")]
-        let most = most as u64;
-        let (least, highest) = match class {
-            Class::Clock | Class::Pulse => (0, u64::from(u32::MAX)),
-            Class::Sequence => (0, u64::from(u16::MAX)),
-            Class::Reference => (1, most),
-            Class::Analog => (0, most),
-            Class::Level => (0, 1),
-            Class::Number | Class::Unknown => (0, u64::MAX),
-        };
-        let low = shortest.max(least);
-        Some(Self {
-            from: u16::try_from(from).ok()?,
-            into,
-            row,
-            up: u8::try_from(64 - 8 * last).ok()?,
-            ahead: u8::try_from(digits - last).ok().filter(|&ahead| ahead <= 4)?,
-            low,
-            span: highest.checked_sub(low)?,
-        })
-    }
-
     /// The same as a short one; `None` where it has more than four digits.
     fn short(&self) -> Option<Short> {
-        let up = u16::from(self.up).checked_sub(32)?;
-        let low = u32::try_from(self.low).ok()?;
-        let span = u32::try_from(self.span).unwrap_or(u32::MAX - low);
-        Some(Short { from: self.from, up, into: self.into, row: self.row, low, span })
+        Some(Short { from: self.from, up: self.up.checked_sub(32)?, into: self.into, row: self.row })
+    }
+}
+
+/// The least and the most that a number of that class may be; `most`: the converter's highest count.
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a count of the converter")]
+fn range(class: Class, most: f64) -> (u64, u64) {
+    match class {
+        Class::Clock | Class::Pulse => (0, u64::from(u32::MAX)),
+        Class::Sequence => (0, u64::from(u16::MAX)),
+        Class::Reference => (1, most as u64),
+        Class::Analog => (0, most as u64),
+        Class::Level => (0, 1),
+        Class::Number | Class::Unknown => (0, u64::MAX),
     }
 }
 
@@ -476,13 +482,6 @@ fn is_plain(value: &[u8]) -> bool {
     value == NULL || value.iter().all(|byte| matches!(byte, b'0'..=b'9' | b'[' | b']' | b','))
 }
 
-/// Lifts the top bit of each byte of `word` that does not look as it should.
-#[inline]
-fn strange(word: u64, is: u64, lift: u64) -> u64 {
-    let differs = word ^ is;
-    differs.wrapping_add(lift) | differs
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -500,14 +499,14 @@ mod tests {
             moulds.credit = PRICE;
             moulds.marks[1] = Mark { target: target(Class::Analog, 0), value: 14, after: 19 };
             moulds.marks.truncate(2);
-            moulds.learn(odd, 19, 1023.0);
+            moulds.learn(odd, 19, 1023.0, 2);
             assert_eq!((moulds.oldest, moulds.credit), (oldest, 0));
         }
         assert!(moulds.read(&line, end, None, &mut [Raw::Absent; 2]).is_some());
         let null = br#"{"t":200,"a0":null,"crc":"0000"}"#;
         moulds.credit = PRICE;
         moulds.marks[1].after = 18;
-        moulds.learn(null, 18, 1023.0);
+        moulds.learn(null, 18, 1023.0, 2);
         let mut fields = [Raw::Absent; 2];
         assert!(moulds.read(null, 18, None, &mut fields).is_some());
         assert_eq!(fields, [Raw::Null, Raw::Absent]);
@@ -523,7 +522,7 @@ mod tests {
             Mark { target: target(Class::Analog, 0), value: 14, after: 17 },
             Mark { target: target(Class::Pulse, 1), value: 23, after: text.len() },
         ]);
-        moulds.learn(&line, text.len(), 1023.0);
+        moulds.learn(&line, text.len(), 1023.0, 2);
         (moulds, line, text.len())
     }
 
@@ -549,7 +548,9 @@ mod tests {
             for byte in 0..=u8::MAX {
                 let mut other = line.clone();
                 other[place] = byte;
-                let both = byte.is_ascii_digit() && digits.iter().any(|range| range.contains(&place));
+                let leads = digits.iter().any(|range| range.start == place);
+                let digit = byte.is_ascii_digit() && !(leads && byte == b'0');
+                let both = digit && digits.iter().any(|range| range.contains(&place));
                 assert_eq!(moulds.kept[0].fits(&other), byte == line[place] || both, "{place} {byte}");
             }
         }
@@ -560,15 +561,17 @@ mod tests {
         for digits in 1..=12_usize {
             for other in [1_u64, 7, 123_456_789] {
                 let text = |number: u64| format!("{{\"t\":5,\"oil\":{number},\"a0\":12");
-                let number = |first: u64| 10_u64.pow(u32::try_from(digits).unwrap() - 1) * first;
-                let (line, after) = (text(number(1)), text(number(8) + other * 31 % number(1)));
+                // What stands ahead of the last eight digits belongs to the look.
+                let ahead = if digits > 8 { 1_203 % 10_u64.pow(u32::try_from(digits).unwrap() - 8) } else { 0 };
+                let (ahead, first) = (ahead * 100_000_000, 10_u64.pow(u32::try_from(digits.min(8)).unwrap() - 1));
+                let (line, after) = (text(ahead + first), text(ahead + 8 * first + other * 31 % first));
                 let mut moulds = Moulds::new();
                 moulds.marks.extend([
                     Mark { target: target(Class::Clock, Target::NOWHERE), value: 5, after: 6 },
                     Mark { target: target(Class::Number, 0), value: 13, after: 13 + digits },
                     Mark { target: target(Class::Analog, 1), value: line.len() - 2, after: line.len() },
                 ]);
-                moulds.learn(line.as_bytes(), line.len(), 1023.0);
+                moulds.learn(line.as_bytes(), line.len(), 1023.0, 2);
                 let sum = checksum(after.as_bytes());
                 let mut read = |sum| moulds.read(after.as_bytes(), after.len(), Some(sum), &mut [Raw::Absent; 2]);
                 assert_eq!(read(sum), Some(Heads { t: 5, s: None }), "{after}");
@@ -580,6 +583,30 @@ mod tests {
     }
 
     #[test]
+    fn what_stands_ahead_of_eight_digits_belongs_to_the_look_and_the_rest_is_held_to_the_range() {
+        let text = |t: u64| format!("{{\"t\":{t},\"a0\":1012");
+        let read = |learned: u64, then: u64| {
+            let (line, then) = (text(learned), text(then));
+            let mut moulds = Moulds::new();
+            moulds.marks.extend([
+                Mark { target: target(Class::Clock, Target::NOWHERE), value: 5, after: line.len() - 10 },
+                Mark { target: target(Class::Analog, 0), value: line.len() - 4, after: line.len() },
+            ]);
+            moulds.learn(line.as_bytes(), line.len(), 1023.0, 1);
+            let mut fields = [Raw::Absent];
+            let heads = moulds.read(then.as_bytes(), then.len(), None, &mut fields)?;
+            Some((heads.t, fields[0])).filter(|_| heads.s.is_none())
+        };
+        let raw = Raw::Number(1012.0);
+        assert_eq!(read(2_084_013_200, 2_000_000_000), Some((2_000_000_000, raw)));
+        assert_eq!(read(2_084_013_200, 2_100_000_000), None);
+        assert_eq!(read(4_200_000_000, 4_294_967_295), Some((u32::MAX, raw)));
+        assert_eq!(read(4_200_000_000, 4_294_967_296), None);
+        assert_eq!(read(99_999_999, 10_000_000), Some((10_000_000, raw)));
+        assert_eq!(read(99_999_999, 9_999_999), None);
+    }
+
+    #[test]
     fn what_fits_must_also_be_in_its_range_and_without_leading_zeros() {
         let (mut moulds, line, end) = learned();
         for (from, text) in [(5, "099"), (14, "099"), (27, "201"), (27, "015"), (31, "99,098")] {
@@ -588,7 +615,7 @@ mod tests {
             assert_eq!(moulds.read(&other, end, None, &mut [Raw::Absent; 2]), None, "{text}");
         }
         moulds.clear();
-        moulds.learn(&line, end, 600.0);
+        moulds.learn(&line, end, 600.0, 2);
         let mut other = line.clone();
         other[14..17].copy_from_slice(b"601");
         assert_eq!(moulds.read(&other, end, None, &mut [Raw::Absent; 2]), None);

@@ -32,15 +32,6 @@ pub(super) struct Shares {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Row(u32);
 
-impl Row {
-    /// The row of the two digits before those of this one, times so many.
-    #[inline]
-    pub(super) const fn ahead(self, pairs: u32) -> Self {
-        // Digits two further from the end are two rows on.
-        Self(self.0 + pairs * STEP)
-    }
-}
-
 impl Shares {
     pub(super) fn new() -> Self {
         let one = std::iter::successors(Some(POLYNOMIAL), |&one| Some((0..8).fold(one, |one, _| doubled(one))));

@@ -70,6 +70,46 @@ fn it_clears_once_it_was_back_by_the_deadband_for_long_enough() {
     assert_eq!(rig.changes.iter().map(|change| change.active).collect::<Vec<_>>(), [true, false]);
 }
 
+const WITHOUT_CONDITION: &str = r#"
+[channel.oil]
+input = "n_oil"
+unit = "bar"
+fresh = "5 s"
+alarm = [
+  { level = "notice", above = 5, deadband = 0.5, after = "0 s", until = "1 s", text = "High" },
+  { level = "caution", below = 1, deadband = 0.5, after = "0 s", text = "Low" },
+]
+"#;
+
+// A sounding alarm without a condition is passed over until its value comes back: neither a bit too long nor too short.
+#[test]
+fn one_without_a_condition_clears_at_the_deadband_to_the_last_bit() {
+    let mut rig = Rig::new(WITHOUT_CONDITION);
+    let both = |rig: &Rig| [0, 1].map(|alarm| rig.pipeline.snapshot().alarms[alarm].active);
+    for (at, oil, expected) in [
+        (0, "3", [false, false]),
+        (100_000, "5", [false, false]),
+        (200_000, "5.000000000000001", [true, false]),
+        (300_000, "4.500000000000001", [true, false]),
+        (1_400_000, "4.500000000000001", [true, false]),
+        (1_500_000, "4.5", [true, false]),
+        (2_000_000, "4.500000000000001", [true, false]),
+        (2_600_000, "4.5", [true, false]),
+        (3_599_999, "4.5", [true, false]),
+        (3_600_000, "4.5", [false, false]),
+        (3_700_000, "1", [false, false]),
+        (3_800_000, "0.9999999999999999", [false, true]),
+        (3_900_000, "1.4999999999999998", [false, true]),
+        (4_000_000, "null", [false, true]),
+        (4_100_000, "6", [true, false]),
+        (4_200_000, "0", [true, true]),
+    ] {
+        rig.read(at, &format!("\"n_oil\":{oil}"));
+        assert_eq!(both(&rig), expected, "{oil} at {at}");
+    }
+    assert_eq!(rig.pipeline.due().map(|due| due <= Stamp(5_200_000)), Some(true), "the first ends by time alone");
+}
+
 #[test]
 fn time_alone_makes_it_sound_and_due_says_when() {
     let mut rig = running();
