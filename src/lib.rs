@@ -8,6 +8,7 @@ pub mod circuit;
 pub mod cli;
 pub mod config;
 pub mod controller;
+pub mod curve;
 pub mod drive;
 pub mod export;
 pub mod link;

@@ -113,9 +113,7 @@ impl Transfer {
                 let (raw, value) = analog.at_input(input, supply);
                 (raw, pin_volts(raw, adc_max, supply), value)
             }
-            Way::Number(sense) => {
-                (input, f64::NAN, sense.at(input).map_or(Value::bad(Trust::Beyond), Value::ok))
-            }
+            Way::Number(sense) => (input, f64::NAN, sense.at(input).map_or(Value::bad(Trust::Beyond), Value::ok)),
         };
         At { raw, volts, input, value: self.finish(value) }
     }

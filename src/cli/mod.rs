@@ -5,11 +5,13 @@
 
 mod check;
 mod completions;
+mod curve;
 mod demo;
 mod drive;
 mod export;
 mod firmware;
 mod look;
+mod paper;
 mod replay;
 mod setup;
 
@@ -45,6 +47,8 @@ enum Verb {
     Demo(demo::Arguments),
     /// Read the config, report every mistake, list channels and pins
     Check(check::Arguments),
+    /// Draw a channel's way from counts to its unit, or evaluate it at one place
+    Curve(curve::Arguments),
     /// Write the decoded values of recordings as CSV or JSON lines
     Export(export::Arguments),
     /// Write the controller's source, and how to build and flash it
@@ -107,6 +111,7 @@ fn run(arguments: Arguments) -> anyhow::Result<Answer> {
         Verb::Replay(verb) => replay::run(config, &verb),
         Verb::Demo(verb) => demo::run(config, &verb),
         Verb::Check(verb) => check::run(config, &verb),
+        Verb::Curve(verb) => curve::run(config, &verb),
         Verb::Export(verb) => export::run(config, &verb),
         Verb::Firmware(verb) => firmware::run(&verb),
         Verb::Completions(verb) => completions::run(&verb),
