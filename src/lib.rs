@@ -3,6 +3,7 @@
 //! Owns nothing but the list of rooms. Arrows go one way: `cli` → tasks (`link`, `record`, `screen`) → core
 //! (`pipeline` → `output`, `watch` → `channel` → `wire`, `sensor`, `circuit`) → `unit`. The map is in DEVELOPERS.md.
 
+pub mod calibrate;
 pub mod channel;
 pub mod circuit;
 pub mod cli;

@@ -8,9 +8,10 @@ use super::finish::Finish;
 use super::sense::{Sense, base};
 use super::{Trust, Value, dependent};
 use crate::circuit::pin_volts;
-use crate::config::{Channel, Cold, Field, Input, Sensor, Source, TrustRules};
+use crate::config::{Channel, Cold, Field, Input, Model, Sensor, Source, TrustRules};
 use crate::sensor::Thermocouple;
 use crate::unit::{Affine, Unit};
+use crate::wire::ADC_MAX;
 
 /// What is taken as given around the channel.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -21,6 +22,14 @@ pub struct Conditions {
     pub adc_max: f64,
     /// The cold junction in degC, where the config takes it from another channel.
     pub cold: f64,
+}
+
+impl Conditions {
+    /// Where nothing is measured: the middle of the limits of the sensor supply, else 5 V; the usual converter; 25 degC.
+    pub fn usual(model: &Model) -> Self {
+        let supply = model.trust.supply.map_or(5.0, |(low, high)| f64::midpoint(low, high));
+        Self { supply, adc_max: f64::from(ADC_MAX), cold: 25.0 }
+    }
 }
 
 /// One place on the way. What does not apply is not a number.
@@ -151,7 +160,7 @@ mod tests {
     use rstest::rstest;
 
     use super::*;
-    use crate::config::{self, Model};
+    use crate::config;
 
     const CONFIG: &str = r#"
 format = 1

@@ -91,12 +91,12 @@ fn made_of_others(channel: &Channel) -> WrongUsage {
 }
 
 fn conditions(model: &Model, arguments: &Arguments) -> Result<Conditions, WrongUsage> {
-    let usual = model.trust.supply.map_or(5.0, |(low, high)| f64::midpoint(low, high));
+    let Conditions { supply: usual, cold: warm, .. } = Conditions::usual(model);
     let supply = arguments.supply.as_deref().map_or(Ok(usual), |text| option("--supply", text, Unit::VOLT, "5 V"))?;
     if !(0.1..=1000.0).contains(&supply) {
         return Err(WrongUsage(format!("--supply takes 0.1 V to 1000 V, not {supply} V")));
     }
-    let cold = arguments.cold.as_deref().map_or(Ok(25.0), |text| option("--cold", text, Unit::CELSIUS, "25 degC"))?;
+    let cold = arguments.cold.as_deref().map_or(Ok(warm), |text| option("--cold", text, Unit::CELSIUS, "25 degC"))?;
     Ok(Conditions { supply, adc_max: f64::from(arguments.adc_max), cold })
 }
 

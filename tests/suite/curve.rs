@@ -123,17 +123,18 @@ fn a_thermocouple_counts_its_cold_junction_in() {
     let (value, _) = at(&bench, "exhaust", "3.0962 mV");
     assert!((value.unwrap() - 100.0).abs() < 0.01);
     let ran = bench.run(&["curve", "exhaust", "--at", "4.0962 mV", "--cold", "0 degC"]).done();
-    assert!(ran.starts_with("exhaust at 4.0962 mV: 100 degC\n") || ran.starts_with("exhaust at 4.0962 mV: 99.999"), "{ran}");
+    assert!(
+        ran.starts_with("exhaust at 4.0962 mV: 100 degC\n") || ran.starts_with("exhaust at 4.0962 mV: 99.999"),
+        "{ran}"
+    );
     let drawn = bench.run(&["curve", "exhaust"]).done();
     assert!(drawn.contains("cold junction at 25 degC: while driving box measures it; --cold takes another"));
 }
 
 #[test]
 fn the_calibration_is_part_of_the_way() {
-    let text = LORRY.replace(
-        "[channel.coolant]\n",
-        "[channel.coolant.calibration]\ngain = 0.5\noffset = 3\n[channel.coolant]\n",
-    );
+    let text = LORRY
+        .replace("[channel.coolant]\n", "[channel.coolant.calibration]\ngain = 0.5\noffset = 3\n[channel.coolant]\n");
     assert_ne!(text, LORRY);
     let (value, _) = at(&bench(&text), "coolant", "1200 ohm");
     assert!((value.unwrap() - 23.0).abs() < 1e-9);
