@@ -3,11 +3,13 @@
 //! Owns nothing but the list of rooms. Arrows go one way: `cli` → tasks (`link`, `record`, `screen`) → core
 //! (`pipeline` → `output`, `watch` → `channel` → `wire`, `sensor`, `circuit`) → `unit`. The map is in DEVELOPERS.md.
 
+pub mod calibrate;
 pub mod channel;
 pub mod circuit;
 pub mod cli;
 pub mod config;
 pub mod controller;
+pub mod curve;
 pub mod drive;
 pub mod export;
 pub mod link;

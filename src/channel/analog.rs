@@ -10,6 +10,8 @@ use crate::config::{Input, Sensor};
 
 /// How many results are remembered: noise moves a reading among few counts. A power of two.
 const REMEMBERED: usize = 64;
+/// Counts below 0 by less than this are rounding.
+const SMALLEST: f64 = 1e-6;
 
 /// One analog input.
 #[derive(Clone, Debug)]
@@ -83,6 +85,19 @@ impl Analog {
         (known.input, known.value)
     }
 
+    /// The counts, not whole, and the value while the curve takes `input`, at `supply` volts, above 0: the way of
+    /// [`Analog::measure`] from behind the circuit, the pin being where the circuit puts it.
+    pub fn at_input(&self, input: f64, supply: f64) -> (f64, Value) {
+        let (way, adc_max) = (&self.way, self.adc_max);
+        let supply = self.nominal.unwrap_or(supply);
+        let seen = way.ratiometric.map_or(input, |ratio| input * supply / ratio);
+        let volts = way.circuit.inverse(seen, supply);
+        let counts = volts / supply * (adc_max + 1.0);
+        let value = way.value(input, way.pin(input, Pin { counts, adc_max, volts, supply }));
+        // No converter shows less than nothing.
+        (counts, if counts < -SMALLEST { value.and(Trust::Beyond) } else { value })
+    }
+
     /// The highest count is another one.
     pub fn forget(&mut self, adc_max: f64) {
         self.adc_max = adc_max;
@@ -95,20 +110,28 @@ impl Way {
     fn work_out(&self, counts: f64, adc_max: f64, supply: f64) -> Known {
         let volts = pin_volts(counts, adc_max, supply);
         let seen = self.circuit.solve(volts, supply);
-        let (input, rail) = match self.ratiometric {
-            Some(ratio) => (seen * ratio / supply, ratio),
-            _ => (seen, supply),
-        };
-        // The ends of a live-zero curve are in its own volts; only a direct circuit has them, so these are the pin's.
-        let pin = match self.live_zero {
-            Some(_) if matches!(self.circuit, Circuit::Direct) => Pin { counts, adc_max, volts: input, supply: rail },
-            _ => Pin { counts, adc_max, volts, supply },
-        };
-        let value = match judge::electrical(&self.circuit, self.live_zero, pin) {
+        let input = self.ratiometric.map_or(seen, |ratio| seen * ratio / supply);
+        let pin = self.pin(input, Pin { counts, adc_max, volts, supply });
+        let value = self.value(input, pin);
+        Known { counts: counts.to_bits(), supply: supply.to_bits(), input, value }
+    }
+
+    /// What the rules look at. The ends of a live-zero curve are in its own volts; only a direct circuit has them, so
+    /// these are the pin's.
+    fn pin(&self, input: f64, pin: Pin) -> Pin {
+        match self.live_zero {
+            Some(_) if matches!(self.circuit, Circuit::Direct) => {
+                Pin { volts: input, supply: self.ratiometric.unwrap_or(pin.supply), ..pin }
+            }
+            _ => pin,
+        }
+    }
+
+    fn value(&self, input: f64, pin: Pin) -> Value {
+        match judge::electrical(&self.circuit, self.live_zero, pin) {
             Trust::Ok => self.sense.at(input).map_or(Value::bad(Trust::Beyond), Value::ok),
             trust => Value::bad(trust),
-        };
-        Known { counts: counts.to_bits(), supply: supply.to_bits(), input, value }
+        }
     }
 }
 

@@ -86,10 +86,15 @@ impl Junction {
         };
         let Some(millivolts) = emf.good() else { return emf };
         if (self.memo.0, self.memo.1) != (millivolts, cold) {
-            let hot = self.curve.hot(millivolts, cold);
-            let value = hot.map_or(Value::bad(Trust::Beyond), |celsius| Value::ok(self.into.at(celsius)));
+            let value = hot(&self.curve, self.into, millivolts, cold);
             self.memo = (millivolts, cold, value);
         }
         self.memo.2
     }
+}
+
+/// The hot junction, brought through `into`, from an emf in mV and the cold junction's degC.
+pub(super) fn hot(curve: &Thermocouple, into: Affine, millivolts: f64, cold: f64) -> Value {
+    let celsius = curve.hot(millivolts, cold);
+    celsius.map_or(Value::bad(Trust::Beyond), |celsius| Value::ok(into.at(celsius)))
 }

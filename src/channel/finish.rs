@@ -34,13 +34,19 @@ impl Finish {
         }
     }
 
+    /// Brings `value` through the calibration.
+    #[inline]
+    pub fn correct(&self, value: Value) -> Value {
+        match (self.correction, value.good()) {
+            (Some((gain, offset)), Some(number)) => Value::ok(number * gain + offset),
+            _ => value,
+        }
+    }
+
     /// Brings `value` through calibration and smoothing into `shown`.
     #[inline]
     pub fn show(&mut self, shown: &mut Shown, value: Value, touch: Touch, when: When) {
-        let value = match (self.correction, value.good()) {
-            (Some((gain, offset)), Some(number)) => Value::ok(number * gain + offset),
-            _ => value,
-        };
+        let value = self.correct(value);
         if !shown.value.is_as_good_as(value) {
             shown.since = when.now;
         }

@@ -14,12 +14,14 @@ mod judge;
 mod pulse;
 mod sense;
 mod touch;
+mod transfer;
 mod trust;
 mod window;
 
 pub use finish::When;
 pub use formula::{Condition, Moment};
 pub use touch::Touch;
+pub use transfer::{At, Conditions, Transfer};
 pub use trust::{Trust, Value};
 
 use crate::config::{ChannelId, LinkId, Model};

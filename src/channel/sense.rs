@@ -67,7 +67,7 @@ impl Sense {
 }
 
 /// The unit of what comes before the sensor.
-fn base(input: &Input) -> Unit {
+pub(super) fn base(input: &Input) -> Unit {
     match input.field {
         Field::Analog(_) if input.circuit.gives_ohms() => Unit::OHM,
         Field::Analog(_) | Field::Supply => Unit::VOLT,

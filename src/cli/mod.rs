@@ -3,13 +3,16 @@
 //! Owns what may be typed, its help, and how an answer becomes an exit status: 0 done, 1 the answer is no, 2 wrong
 //! usage, 3 it could not be done. Results go to standard output, errors to standard error. No logic of its own.
 
+mod calibrate;
 mod check;
 mod completions;
+mod curve;
 mod demo;
 mod drive;
 mod export;
 mod firmware;
 mod look;
+mod paper;
 mod replay;
 mod setup;
 
@@ -45,6 +48,10 @@ enum Verb {
     Demo(demo::Arguments),
     /// Read the config, report every mistake, list channels and pins
     Check(check::Arguments),
+    /// Correct a channel by pairs of what it says and what a trusted gauge says
+    Calibrate(calibrate::Arguments),
+    /// Draw a channel's way from counts to its unit, or evaluate it at one place
+    Curve(curve::Arguments),
     /// Write the decoded values of recordings as CSV or JSON lines
     Export(export::Arguments),
     /// Write the controller's source, and how to build and flash it
@@ -107,6 +114,8 @@ fn run(arguments: Arguments) -> anyhow::Result<Answer> {
         Verb::Replay(verb) => replay::run(config, &verb),
         Verb::Demo(verb) => demo::run(config, &verb),
         Verb::Check(verb) => check::run(config, &verb),
+        Verb::Calibrate(verb) => calibrate::run(config, &verb),
+        Verb::Curve(verb) => curve::run(config, &verb),
         Verb::Export(verb) => export::run(config, &verb),
         Verb::Firmware(verb) => firmware::run(&verb),
         Verb::Completions(verb) => completions::run(&verb),

@@ -159,7 +159,7 @@ fn times(text: &str) -> Result<f64, String> {
 }
 
 /// `83.5`, `1:23.5` or `0:01:23.5` in microseconds.
-fn instant(text: &str) -> Result<Micros, String> {
+pub(super) fn instant(text: &str) -> Result<Micros, String> {
     let wrong =
         || format!("{text} is no time; write seconds, minutes:seconds or hours:minutes:seconds, for example 1:23.5");
     let parts: Vec<&str> = text.split(':').collect();

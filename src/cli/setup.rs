@@ -7,7 +7,8 @@ use std::sync::Arc;
 
 use anyhow::{Context as _, bail};
 
-use crate::config::{self, Loaded, Mistake, SharedModel};
+use super::WrongUsage;
+use crate::config::{self, Loaded, Mistake, Model, SharedModel};
 use crate::drive::{self, Ending, Plan};
 use crate::record::Recording;
 use crate::replay::Configs;
@@ -101,6 +102,19 @@ pub fn understand(path: PathBuf, text: String) -> Option<Config> {
         report(&path, &text, &mistakes);
     }
     model.map(|model| Config { path, text, model: Arc::new(model) })
+}
+
+/// The place of the channel `name` in `model`; wrong usage, with the nearest name, where there is none.
+pub fn channel(model: &Model, name: &str) -> Result<usize, WrongUsage> {
+    let names = || model.channels.iter().map(|channel| channel.name.as_str());
+    names().position(|known| known == name).ok_or_else(|| {
+        let hint = match config::nearest(name, names()) {
+            Some(near) => format!("did you mean {near}?"),
+            None if model.channels.is_empty() => "the config describes none".to_owned(),
+            None => format!("there are {}", names().collect::<Vec<_>>().join(", ")),
+        };
+        WrongUsage(format!("there is no channel {name}; {hint}"))
+    })
 }
 
 /// Why a file could not be written, in words that say what to do.

@@ -28,6 +28,7 @@ mod settings;
 mod sink;
 
 pub use model::*;
+pub use nearest::nearest;
 pub use report::report;
 
 use channels::Channels;

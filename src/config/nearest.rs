@@ -7,7 +7,7 @@ const LONGEST: usize = 64;
 
 /// The known name that is nearest to `name`, if it is near enough to have been meant: at most a third of its letters are
 /// wrong, or it is the beginning of the other. Capitals count as small letters.
-pub(super) fn nearest<'n>(name: &str, known: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
+pub fn nearest<'n>(name: &str, known: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
     if name.is_empty() || name.len() > LONGEST {
         return None;
     }

@@ -32,5 +32,6 @@ pub use keys::Command;
 pub use look::{Depth, Look, LookSettings, NoPicture};
 pub use plan::Wish;
 pub use run::{Ending, ScreenError, Session, run, run_on};
+pub use terminal::{Got, Terminal};
 pub use view::View;
 pub use widget::Strip;

@@ -14,6 +14,7 @@
 
 mod channel;
 mod config;
+mod curve;
 mod demo;
 mod link;
 mod manual;

@@ -4,8 +4,8 @@
 //! what a contract promises within a second is shown to happen, not measured, since the machine may be busy. The one exception is
 //! [`killed`], which is about how much is lost.
 
-mod bench;
-mod board;
+pub mod bench;
+pub mod board;
 mod changing;
 mod checking;
 mod demos;
@@ -19,7 +19,7 @@ mod killed;
 mod recording;
 mod replaying;
 mod same;
-mod seat;
+pub mod seat;
 mod stalls;
 mod starting;
 mod switching;

@@ -10,6 +10,7 @@ use super::bench::Bench;
 #[case::replay("replay", &["replay", "--help"])]
 #[case::demo("demo", &["demo", "--help"])]
 #[case::check("check", &["check", "--help"])]
+#[case::curve("curve", &["curve", "--help"])]
 #[case::export("export", &["export", "--help"])]
 #[case::firmware("firmware", &["firmware", "--help"])]
 #[case::completions("completions", &["completions", "--help"])]
@@ -72,7 +73,7 @@ fn what_only_shows_later_is_wrong_usage_too(#[case] arguments: &[&str], #[case] 
 fn completions_know_every_verb(#[case] shell: &str, #[case] begins: &str) {
     let script = Bench::new().run(&["completions", shell]).done();
     assert!(script.starts_with(begins) || script.contains(&format!("\n{begins}")), "{script}");
-    for verb in ["drive", "replay", "demo", "check", "export", "completions"] {
+    for verb in ["drive", "replay", "demo", "check", "curve", "calibrate", "export", "completions"] {
         assert!(script.contains(verb), "{shell} does not know {verb}");
     }
 }
