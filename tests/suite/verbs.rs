@@ -23,5 +23,6 @@ mod seat;
 mod stalls;
 mod starting;
 mod switching;
+mod switching_late;
 mod trouble;
 mod usage;
