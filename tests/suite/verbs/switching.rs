@@ -127,7 +127,9 @@ impl Plugged {
                 board.pass();
                 let mut out = String::new();
                 let mut buffer = [0; 256];
-                while !board.deaf && let Ok(Tried::Bytes(count @ 1..)) = pty.try_read(&mut buffer) {
+                while !board.deaf
+                    && let Ok(Tried::Bytes(count @ 1..)) = pty.try_read(&mut buffer)
+                {
                     board.heard.extend(&buffer[..count]);
                     begun.extend(&buffer[..count]);
                 }
