@@ -174,7 +174,7 @@ fn rule(output: &Driven) -> Vec<(&'static str, String)> {
 
 /// Hertz, or a share in per cent.
 fn level(pin: Pin, value: f64) -> String {
-    if pin.kind == PinKind::Duty { format!("{} %", value * 100.0) } else { format!("{value} Hz") }
+    if pin.kind == PinKind::Duty { format!("{} %", (value * 1000.0).round() / 10.0) } else { format!("{value} Hz") }
 }
 
 fn output_json(output: &Driven) -> serde_json::Value {

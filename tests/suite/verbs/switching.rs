@@ -400,6 +400,14 @@ fn a_replay_of_an_armed_drive_shows_what_was_and_sends_nothing() {
     replay.ends_well();
     let rows = bench.run(&["export", &file]);
     assert_eq!(rows.status, Some(0), "{}", rows.err);
+    assert!(rows.out.starts_with("time_s,oil [bar]\n"), "outputs have columns only where they are asked for");
+    let rows = bench.run(&["export", "--outputs", &file]).out;
+    let mut lines = rows.lines();
+    let head = "time_s,oil [bar],heater.wanted,heater.pin,fan.wanted,fan.pin,needle.wanted,needle.pin";
+    assert_eq!(lines.next(), Some(head));
+    // 512 of 1,024 counts are 4 bar, and these 40 Hz.
+    let end: Vec<&str> = lines.next_back().unwrap().split(',').collect();
+    assert_eq!(&end[1..], ["4", "1", "1", "1", "0", "40", "40"], "{end:?}");
     assert_eq!(plugged.board().heard.len(), heard, "not one byte came");
 }
 
