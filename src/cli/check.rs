@@ -133,7 +133,9 @@ fn list_outputs(outputs: &[Driven], out: &mut impl Write) -> io::Result<()> {
         for (key, value) in rule(output) {
             writeln!(out, "  {key:8} {}", safe(&value))?;
         }
-        for line in output.advice.iter().flat_map(|advice| advice.to_string().lines().map(str::to_owned).collect::<Vec<_>>()) {
+        for line in
+            output.advice.iter().flat_map(|advice| advice.to_string().lines().map(str::to_owned).collect::<Vec<_>>())
+        {
             writeln!(out, "  {}", safe(&line))?;
         }
     }
@@ -150,7 +152,10 @@ fn rule(output: &Driven) -> Vec<(&'static str, String)> {
         Ruled::Switched { on, off_if, longest, rest } => vec![
             ("on", on.clone()),
             ("off_if", off_if.clone().unwrap_or_else(|| "none".to_owned())),
-            ("longest", longest.map_or_else(|| "no limit".to_owned(), |longest| format!("{} in one go", seconds(longest)))),
+            (
+                "longest",
+                longest.map_or_else(|| "no limit".to_owned(), |longest| format!("{} in one go", seconds(longest))),
+            ),
             ("rest", format!("{} off between two, and at the start", seconds(*rest))),
         ],
         Ruled::Follows { from, unit, points, rest_at } => {
@@ -169,7 +174,7 @@ fn rule(output: &Driven) -> Vec<(&'static str, String)> {
 
 /// Hertz, or a share in per cent.
 fn level(pin: Pin, value: f64) -> String {
-    if pin.kind == PinKind::Duty { format!("{} %", value * 100.0) } else { format!("{value} Hz") }
+    if pin.kind == PinKind::Duty { format!("{} %", (value * 1000.0).round() / 10.0) } else { format!("{value} Hz") }
 }
 
 fn output_json(output: &Driven) -> serde_json::Value {

@@ -168,7 +168,10 @@ mod tests {
         let text = |text: fn(&Column) -> String| columns.list().iter().map(text).collect::<Vec<_>>();
         assert_eq!(text(Column::label), ["oil [bar]", "gear", "gear [bar]", "oil [kPa]", "oil_2 [bar]"]);
         assert_eq!(text(Column::key), ["oil", "gear", "gear [bar]", "oil [kPa]", "oil_2"]);
-        assert_eq!(columns.places(&other), [None, None, Some(0), Some(1), Some(2)].map(|place| place.map(Place::Channel)));
+        assert_eq!(
+            columns.places(&other),
+            [None, None, Some(0), Some(1), Some(2)].map(|place| place.map(Place::Channel))
+        );
         assert_eq!(columns.left_out(), [""; 0]);
     }
 
@@ -176,7 +179,10 @@ mod tests {
     fn what_comes_after_the_columns_are_fixed_is_left_out_and_named_once() {
         let mut columns = Columns::of(&model(&[("oil", "bar")]), false);
         for _ in 0..2 {
-            assert_eq!(columns.places(&model(&[("water", "degC"), ("oil", "bar"), ("lamp", "1")])), [Some(Place::Channel(1))]);
+            assert_eq!(
+                columns.places(&model(&[("water", "degC"), ("oil", "bar"), ("lamp", "1")])),
+                [Some(Place::Channel(1))]
+            );
         }
         assert_eq!(columns.left_out(), ["water [degC]", "lamp"]);
     }

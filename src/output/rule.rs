@@ -48,7 +48,7 @@ enum Is {
 
 #[derive(Clone, Debug)]
 enum Kind {
-    Switch { on: Term, off_if: Option<Term>, longest: Option<Micros>, rest: Micros },
+    Switch { on: Term, off_if: Option<Box<Term>>, longest: Option<Micros>, rest: Micros },
     Follow { from: ChannelId, points: Vec<(f64, f64)>, rest_at: f64 },
 }
 
@@ -99,7 +99,7 @@ impl Rule {
         let kind = match drive {
             Drive::Switch { on, off_if, longest, rest } => Kind::Switch {
                 on: Term::new(on, Operator::And),
-                off_if: off_if.as_ref().map(|formula| Term::new(formula, Operator::Or)),
+                off_if: off_if.as_ref().map(|formula| Box::new(Term::new(formula, Operator::Or))),
                 longest: *longest,
                 rest: *rest,
             },

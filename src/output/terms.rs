@@ -100,7 +100,9 @@ fn with_unit(channel: &Channel, value: f64, beside: Option<f64>) -> String {
     let least = usize::from(channel.digits.min(6));
     let written = |digits: usize| format!("{value:.digits$}");
     let lies = |text: &String| {
-        beside.is_none_or(|limit| text.parse::<f64>().is_ok_and(|shown| shown.partial_cmp(&limit) == value.partial_cmp(&limit)))
+        beside.is_none_or(|limit| {
+            text.parse::<f64>().is_ok_and(|shown| shown.partial_cmp(&limit) == value.partial_cmp(&limit))
+        })
     };
     let text = (least..=least + 3).map(written).find(lies).unwrap_or_else(|| value.to_string());
     if channel.unit == Unit::ONE { text } else { format!("{text} {}", channel.unit) }

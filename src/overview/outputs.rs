@@ -12,8 +12,7 @@ use crate::wire::{Form, Pin, PinKind};
 
 /// The pins that kickpanel's own firmware drives as it is built: on and off, a square wave, a share of the time. Held against
 /// its header by a test.
-const OWN: [(PinKind, &[u8]); 3] =
-    [(PinKind::Level, &[7, 12]), (PinKind::Frequency, &[9]), (PinKind::Duty, &[6])];
+const OWN: [(PinKind, &[u8]); 3] = [(PinKind::Level, &[7, 12]), (PinKind::Frequency, &[9]), (PinKind::Duty, &[6])];
 
 /// An output.
 #[derive(Clone, Debug, PartialEq)]
@@ -94,7 +93,8 @@ impl fmt::Display for OutputAdvice {
 
 /// The pins of [`OWN`] in words.
 fn own() -> String {
-    let names = OWN.iter().flat_map(|(kind, numbers)| numbers.iter().map(|number| Pin { kind: *kind, number: *number }));
+    let names =
+        OWN.iter().flat_map(|(kind, numbers)| numbers.iter().map(|number| Pin { kind: *kind, number: *number }));
     let names: Vec<String> = names.map(|pin| pin.to_string()).collect();
     names.join(", ")
 }
@@ -126,12 +126,7 @@ fn ruled(model: &Model, drive: &Drive) -> Ruled {
         },
         Drive::Follow { from, points, rest_at } => {
             let channel = &model.channels[from.index()];
-            Ruled::Follows {
-                from: channel.name.clone(),
-                unit: channel.unit,
-                points: points.clone(),
-                rest_at: *rest_at,
-            }
+            Ruled::Follows { from: channel.name.clone(), unit: channel.unit, points: points.clone(), rest_at: *rest_at }
         }
     }
 }
@@ -186,10 +181,7 @@ mod tests {
         let rows: Vec<_> = outputs.iter().map(|it| (it.link.as_str(), it.pin.to_string(), it.armed)).collect();
         assert_eq!(rows, [("rear", "d7".to_owned(), false), ("front", "f9".to_owned(), true)]);
         let (on, off_if) = ("x > 1".to_owned(), Some("x > 4".to_owned()));
-        assert_eq!(
-            outputs[0].rule,
-            Ruled::Switched { on, off_if, longest: Some(30 * SECOND), rest: 10 * SECOND }
-        );
+        assert_eq!(outputs[0].rule, Ruled::Switched { on, off_if, longest: Some(30 * SECOND), rest: 10 * SECOND });
         let Ruled::Follows { from, points, rest_at, .. } = &outputs[1].rule else { panic!("{outputs:?}") };
         assert_eq!((from.as_str(), points.len(), *rest_at), ("x", 2, 20.0));
         assert!(outputs.iter().all(|output| output.advice.is_empty()));
@@ -199,15 +191,15 @@ mod tests {
     fn pins_that_the_own_firmware_does_not_drive_and_links_without_a_clock_are_told() {
         let head = "[link.own]\n[link.old]\nform = \"pairs\"\n[channel.x]\ninput = \"own:a0\"\nunit = \"V\"\n\
             [channel.y]\ninput = \"old:y\"\nsensor = { kind = \"number\" }\n[channel.z]\nformula = \"x + y\"\n";
-        for (pin, on, wanted) in [
-            ("d7", "x > 1", ""),
-            ("d12", "x > 1", ""),
-            ("d8", "x > 1", "d8"),
-            ("d12", "z > 1", "old"),
-        ] {
+        for (pin, on, wanted) in
+            [("d7", "x > 1", ""), ("d12", "x > 1", ""), ("d8", "x > 1", "d8"), ("d12", "z > 1", "old")]
+        {
             let outputs = outputs(&format!("{head}[output.o]\npin = \"own:{pin}\"\non = \"{on}\"\n"));
             let told: Vec<String> = outputs[0].advice.iter().map(ToString::to_string).collect();
-            assert!(told.len() == usize::from(!wanted.is_empty()) && told.iter().all(|text| text.contains(wanted)), "{told:?}");
+            assert!(
+                told.len() == usize::from(!wanted.is_empty()) && told.iter().all(|text| text.contains(wanted)),
+                "{told:?}"
+            );
             assert!(told.iter().flat_map(|text| text.lines()).all(|line| line.len() <= 118));
         }
         for (pin, is_own) in [("f9", true), ("f10", false), ("w6", true), ("w5", false), ("w11", false)] {

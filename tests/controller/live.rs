@@ -156,6 +156,12 @@ impl Seat {
         fs::read_to_string(self.path("said")).unwrap()
     }
 
+    /// Sends the drive a signal that does not end it.
+    #[track_caller]
+    pub fn send(&self, signal: Signal) {
+        kill_process(Pid::from_child(self.drive.as_ref().unwrap()), signal).unwrap();
+    }
+
     /// Sends the drive a signal and waits for its end.
     #[track_caller]
     pub fn end(&mut self, signal: Signal) -> Option<i32> {

@@ -23,5 +23,6 @@ pub mod seat;
 mod stalls;
 mod starting;
 mod switching;
+mod switching_late;
 mod trouble;
 mod usage;

@@ -133,7 +133,7 @@ impl Drive {
 #[test]
 fn a_replay_shows_of_outputs_what_the_drive_showed() {
     let mut seen = [0; 4];
-    for seed in 1..=8 {
+    for seed in 1..=14 {
         let pictures = drive_and_replay(seed * 0x9E37_79B9);
         let kinds = ["Holds", "after_longest: true", "Locked(Resets", "Locked(DoesNotFollow"];
         for (count, kind) in seen.iter_mut().zip(kinds) {

@@ -138,6 +138,52 @@ fn a_good_config_is_listed_with_channels_pins_and_links() {
     assert_eq!(bench.run(&["check"]).done(), wanted);
 }
 
+const OUTPUTS: &str = "[output.heater]\npin = \"d7\"\non = \"oil < 5\"\noff_if = \"oil > 7\"\nlongest = \"30 s\"\nrest = \"10 s\"\n\
+    [output.fan]\npin = \"d8\"\non = \"oil > 0\"\narmed = true\n\
+    [output.needle]\npin = \"w6\"\nfrom = \"oil\"\npoints = [[0, \"5 %\"], [8, \"100 %\"]]\n";
+
+#[test]
+fn each_output_is_listed_with_its_rule_and_what_should_be_known_of_its_pin() {
+    let bench = Bench::new();
+    bench.write("kickpanel.toml", config("/dev/ttyUSB0") + OUTPUTS);
+    let out = bench.run(&["check"]).done();
+    let wanted = "\nOutput heater on d7: not armed: computed and shown, never sent\n  \
+          on       oil < 5\n  \
+          off_if   oil > 7\n  \
+          longest  30 s in one go\n  \
+          rest     10 s off between two, and at the start\n  \
+          lease    1 s: without the program it is at rest after that\n\n\
+        Output fan on d8: armed\n  \
+          on       oil > 0\n  \
+          off_if   none\n  \
+          longest  no limit\n  \
+          rest     0 s off between two, and at the start\n  \
+          lease    1 s: without the program it is at rest after that\n  \
+          Warning: kickpanel's own firmware, as `kickpanel firmware` writes it, drives d7, d12, f9, w6 and not d8.\n  \
+          Use one of those, change its board.h, or have a sketch of your own that names d8 in its hello.\n\n\
+        Output needle on w6: not armed: computed and shown, never sent\n  \
+          from     oil\n  \
+          points   0 bar: 5 %, 8 bar: 100 %\n  \
+          rest_at  0 % while oil cannot be trusted\n  \
+          lease    1 s: without the program it is at rest after that\n\n\
+        Fuse at the source; a heater wants a contactor rated for its current, never this board.\n\
+        Local codes and a licensed electrician or mechanic come first.\n";
+    assert!(out.contains(wanted), "{out}");
+    let json: Value = serde_json::from_str(&bench.run(&["check", "--json"]).done()).unwrap();
+    let [heater, fan, needle] = [0, 1, 2].map(|place| &json["outputs"][place]);
+    assert_eq!((&heater["on"], &heater["off_if"]), (&"oil < 5".into(), &"oil > 7".into()));
+    assert_eq!(
+        (&heater["longest_s"], &heater["rest_s"], &heater["lease_s"]),
+        (&30.0.into(), &10.0.into(), &1.0.into())
+    );
+    assert_eq!((&heater["armed"], &fan["armed"], &fan["longest_s"]), (&false.into(), &true.into(), &Value::Null));
+    assert_eq!([&heater["advice"], &fan["advice"]].map(|advice| advice.as_array().unwrap().len()), [0, 1]);
+    assert_eq!(
+        (&needle["from"], &needle["points"][1][1], &needle["rest_at"]),
+        (&"oil".into(), &1.0.into(), &0.0.into())
+    );
+}
+
 #[test]
 fn json_is_one_document_with_and_without_mistakes() {
     let bench = Bench::new();
