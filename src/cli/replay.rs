@@ -15,10 +15,13 @@ use crate::screen::{self, Command, Control, Session};
 use crate::signals;
 use crate::state::Shared;
 use crate::time::system::Clock;
-use crate::time::{Micros, micros_from_secs};
+use crate::time::{Micros, SECOND, micros_from_secs};
 
 /// How often the player is let go on while it plays.
 const STEP: Duration = Duration::from_millis(10);
+/// How long an answer to a key is shown.
+const TOLD_FOR: Micros = 4 * SECOND;
+const AT_THE_END: &str = "this is the end; a: play again from the beginning";
 
 /// What `replay` takes.
 #[derive(Debug, clap::Args)]
@@ -107,6 +110,7 @@ fn play<O: Fn() -> Result<Recording, ReadError>>(
 ) {
     let clock = Clock::start();
     let mut last = clock.now();
+    let mut told_until = None;
     loop {
         let wish = match wishes.recv_timeout(STEP) {
             Ok(Command::Quit) | Err(RecvTimeoutError::Disconnected) => return,
@@ -117,37 +121,71 @@ fn play<O: Fn() -> Result<Recording, ReadError>>(
         let passed = now.since(last);
         last = now;
         let mut see = publish_to(shared);
-        let mut done = player.advance(passed, &mut see).map(drop);
+        let mut answer = player.advance(passed, &mut see).err().map(|error| error.to_string());
         if let Some(wish) = wish {
-            done = done.and(obey(&mut player, wish, &mut see));
+            answer = obey(&mut player, wish, &mut see).unwrap_or_else(|error| Some(error.to_string())).or(answer);
             // What a long jump took is no time that passed.
             last = clock.now();
         }
-        if let Err(error) = done {
-            control.notice(&error.to_string());
+        if let Some(text) = answer {
+            told_until = Some(last.after(TOLD_FOR));
+            control.notice(&text);
+        } else if told_until.is_some_and(|until| last >= until) {
+            told_until = None;
+            control.notice("");
         }
     }
 }
 
+/// Does what the user wishes; gives what is to be said of it, where the place alone does not say it.
 fn obey<O: Fn() -> Result<Recording, ReadError>>(
     player: &mut Player<O>,
     wish: Command,
     see: &mut dyn FnMut(crate::replay::Seen<'_>),
-) -> Result<(), ReadError> {
+) -> Result<Option<String>, ReadError> {
     let shown = player.shown();
-    match wish {
-        Command::TogglePause => player.pause(!shown.paused, see),
-        Command::Step(steps) if steps < 0 => player.step_back(see)?,
-        Command::Step(_) => player.step_forth(see)?,
-        Command::Faster => player.faster(see),
-        Command::Slower => player.slower(see),
-        Command::JumpBy(span) => player.jump_by(span, see)?,
-        Command::JumpMark(way) if way < 0 => drop(player.previous_moment(see)?),
-        Command::JumpMark(_) => drop(player.next_moment(see)?),
-        Command::ToggleLoop => player.set_looping(!shown.looping, see),
-        Command::Quit | Command::Mark | Command::FreeOutputs => {}
-    }
-    Ok(())
+    let answer = match wish {
+        Command::TogglePause | Command::JumpBy(0..) | Command::Step(0..) if shown.ended => Some(AT_THE_END),
+        Command::JumpBy(..0) | Command::Step(..0) if shown.begun => Some("this is the beginning"),
+        Command::TogglePause => {
+            player.pause(!shown.paused, see);
+            None
+        }
+        Command::Step(..0) => {
+            player.step_back(see)?;
+            None
+        }
+        Command::Step(_) => {
+            player.step_forth(see)?;
+            None
+        }
+        Command::Faster => {
+            player.faster(see);
+            None
+        }
+        Command::Slower => {
+            player.slower(see);
+            None
+        }
+        Command::JumpBy(span) => {
+            player.jump_by(span, see)?;
+            None
+        }
+        Command::JumpMark(..0) => {
+            player.previous_moment(see)?.is_none().then_some("no mark or alarm is earlier than this")
+        }
+        Command::JumpMark(_) => player.next_moment(see)?.is_none().then_some("no mark or alarm is later than this"),
+        Command::ToggleLoop => {
+            player.set_looping(!shown.looping, see);
+            Some(match (shown.looping, shown.ended) {
+                (true, _) => "it will stop at the end",
+                (false, true) => "playing again from the beginning, and so at each end; a: stop at the end",
+                (false, false) => "at the end it will begin again; a: stop at the end",
+            })
+        }
+        Command::Quit | Command::Mark | Command::FreeOutputs => None,
+    };
+    Ok(answer.map(str::to_owned))
 }
 
 /// A speed within what the player has.
