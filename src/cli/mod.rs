@@ -4,6 +4,7 @@
 //! usage, 3 it could not be done. Results go to standard output, errors to standard error. No logic of its own.
 
 mod check;
+mod check_json;
 mod completions;
 mod demo;
 mod drive;
@@ -43,7 +44,7 @@ enum Verb {
     Replay(replay::Arguments),
     /// Drive a whole vehicle in software; no hardware needed
     Demo(demo::Arguments),
-    /// Read the config, report every mistake, list channels and pins
+    /// Read the config, report every mistake, list channels, limits and pins
     Check(check::Arguments),
     /// Write the decoded values of recordings as CSV or JSON lines
     Export(export::Arguments),

@@ -6,7 +6,7 @@ use std::sync::mpsc::{self, RecvTimeoutError};
 use std::thread;
 use std::time::Duration;
 
-use anyhow::{Context as _, anyhow};
+use anyhow::{Context as _, anyhow, bail};
 
 use super::{Answer, WrongUsage, look, setup};
 use crate::record::{ReadError, Recording};
@@ -35,15 +35,15 @@ pub struct Arguments {
     files: Vec<PathBuf>,
 
     /// Begin here
-    #[arg(long, value_name = "TIME", value_parser = instant)]
+    #[arg(long, value_name = "TIME", value_parser = instant, allow_hyphen_values = true)]
     from: Option<Micros>,
 
     /// End here
-    #[arg(long, value_name = "TIME", value_parser = instant)]
+    #[arg(long, value_name = "TIME", value_parser = instant, allow_hyphen_values = true)]
     to: Option<Micros>,
 
     /// Times real time, 0.1 to 100
-    #[arg(long, value_name = "N", default_value_t = 1.0, value_parser = times)]
+    #[arg(long, value_name = "N", default_value_t = 1.0, value_parser = times, allow_hyphen_values = true)]
     speed: f64,
 
     /// Begin again at the end
@@ -67,6 +67,10 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
     let tape = Tape::new(arguments.files.clone())?;
     let Some(configs) = setup::for_recording(config, &tape.open()?)? else { return Ok(Answer::No) };
     let mut player = Player::new(move || tape.open(), configs)?;
+    if player.extent().readings == Some(0) {
+        let files: Vec<String> = arguments.files.iter().map(|file| file.display().to_string()).collect();
+        bail!("{}", setup::no_reading(&files.join(", "), player.extent().lines));
+    }
     let shared = Shared::new(Arc::clone(player.model()), player.snapshot().clone());
     let mut see = publish_to(&shared);
     player.limit(arguments.from, arguments.to, &mut see)?;
@@ -193,7 +197,7 @@ fn times(text: &str) -> Result<f64, String> {
     text.parse()
         .ok()
         .filter(|speed| (0.1..=100.0).contains(speed))
-        .ok_or_else(|| format!("{text} is no speed; write a number from 0.1 to 100"))
+        .ok_or_else(|| format!("{text} is no speed; write a number from 0.1 to 100, for example --speed 2"))
 }
 
 /// `83.5`, `1:23.5` or `0:01:23.5` in microseconds.

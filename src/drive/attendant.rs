@@ -19,6 +19,7 @@ use crate::link::{self, Surroundings};
 use crate::record::Dating;
 use crate::screen::{Command, Control};
 use crate::signals::Signals;
+use crate::state::Recording;
 use crate::time::system::{self, Clock};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 
@@ -132,6 +133,9 @@ impl Attendant {
 
     fn mark(&mut self) {
         let now = self.clock.now();
+        if self.engine.borrow().snapshot().recording == Recording::Off {
+            return self.say("nothing is recorded, so no mark is kept");
+        }
         self.engine.borrow_mut().mark(now);
         self.marks += 1;
         let seconds = now.0 / SECOND;

@@ -6,14 +6,16 @@
 //! wrong with a config its own room says.
 
 mod channels;
+mod doubt;
 mod links;
 mod pins;
 
 pub use channels::Wired;
+pub use doubt::{Doubt, Stale, StuckAfter};
 pub use links::{Advice, Port};
 pub use pins::{BOARD, Pins};
 
-use crate::config::{Alarm, Drive, Level, Limit, Model};
+use crate::config::{Alarm, Drive, Event, Level, Limit, Model, TrustRules};
 use crate::time::Micros;
 use crate::unit::Unit;
 use crate::wire::Pin;
@@ -27,6 +29,10 @@ pub struct Overview {
     pub channels: Vec<Wired>,
     /// Limits in force, defaults filled in.
     pub alarms: Vec<InForce>,
+    /// Events that are looked for.
+    pub events: Vec<Event>,
+    /// When a value is not trusted.
+    pub trust: TrustRules,
     /// Pins of each controller whose pins are known by name.
     pub pins: Vec<Pins>,
     /// What is driven.
@@ -54,6 +60,10 @@ pub struct InForce {
     pub until: Micros,
     /// The condition that it sleeps without, as written.
     pub when: Option<String>,
+    /// Stays until it is reset.
+    pub latch: bool,
+    /// What it says to do.
+    pub text: String,
 }
 
 /// An output.
@@ -78,6 +88,8 @@ impl Overview {
             name: model.name.clone(),
             channels: model.channels.iter().map(|channel| Wired::of(model, channel)).collect(),
             alarms: model.alarms.iter().map(|alarm| in_force(model, alarm)).collect(),
+            events: model.events.clone(),
+            trust: model.trust.clone(),
             pins: pins::all(model),
             outputs: driven(model),
             links: model.links.iter().map(|link| Port::of(model, link)).collect(),
@@ -96,6 +108,8 @@ fn in_force(model: &Model, alarm: &Alarm) -> InForce {
         after: alarm.after,
         until: alarm.until,
         when: alarm.when.as_ref().map(|when| when.text.clone()),
+        latch: alarm.latch,
+        text: alarm.text.clone(),
     }
 }
 

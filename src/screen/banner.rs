@@ -53,7 +53,7 @@ fn fault(model: &Model, snapshot: &Snapshot, at: usize) -> Option<(Level, Told)>
 }
 
 /// `text` in lines of at most `width` columns, broken at blanks; the last of `most` lines takes what is left.
-fn wrapped(text: &str, width: u16, most: u16) -> Vec<String> {
+pub fn wrapped(text: &str, width: u16, most: u16) -> Vec<String> {
     let mut lines = vec![String::new()];
     for word in text.split(' ') {
         let count = lines.len();

@@ -5,6 +5,7 @@
 
 use ratatui::layout::Rect;
 
+use super::banner::wrapped;
 use super::keys::{Act, ShownKey};
 use super::look::{Look, Tone};
 use super::pen::{Pen, columns};
@@ -45,6 +46,8 @@ pub struct Sentences {
     pub notices: Vec<String>,
     /// The mark or alarm at which a replay stands.
     pub moment: Option<String>,
+    /// It is a replay.
+    pub replaying: bool,
 }
 
 impl Sentences {
@@ -55,7 +58,12 @@ impl Sentences {
         let troubles = links.chain(words::recording_trouble(snapshot.recording));
         let troubles = troubles.chain(words::config_trouble(snapshot.config_mistakes)).collect();
         let moment = snapshot.player.as_ref().and_then(|player| player.moment.as_ref());
-        Self { troubles, notices: notices.to_vec(), moment: moment.map(|moment| told(model, moment)) }
+        Self {
+            troubles,
+            notices: notices.to_vec(),
+            moment: moment.map(|moment| told(model, moment)),
+            replaying: snapshot.player.is_some(),
+        }
     }
 
     /// How many there are.
@@ -101,7 +109,10 @@ pub fn status(model: &Model, snapshot: &Snapshot, page: Option<&Page>, moment: b
     if let Some(player) = &snapshot.player {
         parts.extend(player_parts(player));
         let here = player.moment.as_ref().filter(|_| moment);
-        parts.extend(here.map(|here| part(format!("{} {} of {}", here.kind, here.number, here.of), Tone::Notice, 1)));
+        parts.extend(here.map(|here| Part {
+            short: format!("{} {}", here.kind, here.number),
+            ..part(format!("{} {} of {}", here.kind, here.number, here.of), Tone::Notice, 1)
+        }));
     }
     parts.extend(broken_elsewhere(model, snapshot, page));
     let several = model.links.len() > 1;
@@ -134,7 +145,8 @@ const SETTLED: i64 = 3 * SECOND;
 
 /// Sensors of other pages that cannot be trusted, in as many words as there is room for.
 fn broken_elsewhere(model: &Model, snapshot: &Snapshot, page: Option<&Page>) -> Option<Part> {
-    let is_here = |id: ChannelId| page.is_some_and(|page| page.rows.iter().flatten().any(|cell| cell.show.contains(&id)));
+    let is_here =
+        |id: ChannelId| page.is_some_and(|page| page.rows.iter().flatten().any(|cell| cell.show.contains(&id)));
     let channels = (0_u16..).map(ChannelId).zip(model.channels.iter().zip(&snapshot.channels));
     let mut broken = channels
         .filter(|(id, (channel, shown))| is_broken(channel, shown, snapshot) && !is_here(*id))
@@ -214,7 +226,9 @@ pub fn fitted<'a>(parts: &'a [Part], look: &Look, width: u16) -> Vec<(u16, usize
             break;
         }
         let gives = kept().filter(|(at, text)| parts[*at].rank > 0 || !is_shortest(*at, text));
-        let Some((at, text)) = gives.max_by_key(|(at, _)| (parts[*at].rank, *at)) else { break };
+        // What can be said in fewer words gives way a little sooner by that, and as itself by its rank.
+        let rank = |(at, text): &(usize, &str)| (parts[*at].rank + u8::from(!is_shortest(*at, text)), *at);
+        let Some((at, text)) = gives.max_by_key(rank) else { break };
         texts[at] = if is_shortest(at, text) { None } else { Some(&parts[at].short) };
     }
     let mut x = 0;
@@ -234,15 +248,21 @@ pub fn draw(pen: &mut Pen<'_>, parts: &[Part]) {
     }
 }
 
-/// Draws sentences, a row each, and how many more there are.
+/// Draws sentences, each in one row and in more while there are any to spare, and how many more there are.
 pub fn tell(pen: &mut Pen<'_>, sentences: &[(String, Tone)], hidden: usize) {
-    let width = pen.width();
-    for (y, (text, tone)) in (0..pen.height()).zip(sentences) {
-        let is_last = usize::from(y) + 1 == sentences.len();
-        let more = if is_last && hidden > 0 { format!("+{hidden} more") } else { String::new() };
-        let end = pen.text_before(0, width, y, &more, Tone::Caution);
-        let room = if end < width { end.saturating_sub(2) } else { width };
-        pen.text(0, y, room, text, *tone);
+    let (width, mut y) = (pen.width(), 0);
+    let mut spare = usize::from(pen.height()).saturating_sub(sentences.len());
+    for (at, (text, tone)) in sentences.iter().enumerate() {
+        let lines = wrapped(text, width, u16::try_from(1 + spare).unwrap_or(u16::MAX));
+        spare -= lines.len() - 1;
+        let more = if at + 1 == sentences.len() && hidden > 0 { format!("+{hidden} more") } else { String::new() };
+        for (index, line) in lines.iter().enumerate() {
+            let is_last = index + 1 == lines.len();
+            let end = if is_last { pen.text_before(0, width, y, &more, Tone::Caution) } else { width };
+            let room = if end < width { end.saturating_sub(2) } else { width };
+            pen.text(0, y, room, line, *tone);
+            y += 1;
+        }
     }
 }
 
@@ -295,7 +315,9 @@ impl Layout {
         };
         // With a single row there is either the alarm or a value; the alarm wins.
         let page = height.saturating_sub(top + kept + status + keys);
-        let mut low = if at_top { 0 } else { wanted.min(kept + status) };
+        // In a replay nobody needs to act, and the place that it stands at is always to be seen.
+        let room = if sentences.replaying { kept } else { kept + status };
+        let mut low = if at_top { 0 } else { wanted.min(room) };
         let rest = kept + status - low;
         let (mut told, mut line) = (rest.saturating_sub(status), rest.min(status));
         if told == 0 && !sentences.notices.is_empty() {

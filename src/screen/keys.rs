@@ -108,13 +108,7 @@ const fn shown(key: &'static str, word: &'static str, about: &'static str, rank:
     ShownKey { key, word, about, rank, act }
 }
 
-const fn tell(
-    key: &'static str,
-    word: &'static str,
-    about: &'static str,
-    rank: u8,
-    command: Command,
-) -> ShownKey {
+const fn tell(key: &'static str, word: &'static str, about: &'static str, rank: u8, command: Command) -> ShownKey {
     shown(key, word, about, rank, Act::Tell(command))
 }
 
@@ -137,10 +131,10 @@ pub fn working(now: &Now<'_>) -> Vec<ShownKey> {
 fn driving(now: &Now<'_>) -> Vec<ShownKey> {
     let mut keys = Vec::new();
     if now.locked {
-        keys.push(tell("u", "free outputs", "free locked outputs, at the second press", 1, Command::FreeOutputs));
+        keys.push(tell("u", "free outputs", "free locked outputs: press twice", 1, Command::FreeOutputs));
     }
     if now.records {
-        keys.push(tell("m", "mark", "mark this moment in the recording", 1, Command::Mark));
+        keys.push(tell("m", "mark", "mark this moment of the drive", 1, Command::Mark));
     }
     if now.has_trend {
         let (word, about) =
@@ -340,7 +334,14 @@ mod tests {
     #[case::replaying(Some(player()))]
     #[case::at_the_end(Some(PlayerShown { ended: true, ..player() }))]
     fn every_key_that_is_shown_does_what_a_tap_on_it_does(#[case] player: Option<PlayerShown>) {
-        let now = Now { player: player.as_ref(), locked: true, records: true, has_trend: true, several_pages: true, ..Now::default() };
+        let now = Now {
+            player: player.as_ref(),
+            locked: true,
+            records: true,
+            has_trend: true,
+            several_pages: true,
+            ..Now::default()
+        };
         for ShownKey { key: name, act: tap, .. } in working(&now) {
             let key = match name {
                 "space" => Key::Char(b' '),

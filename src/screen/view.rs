@@ -102,12 +102,7 @@ impl<'a> View<'a> {
         if y < row.y || y >= row.bottom() {
             return None;
         }
-        foot::tapped(
-            &foot::keys(self.model, self.page, &self.working()),
-            self.look,
-            row.width,
-            x.checked_sub(row.x)?,
-        )
+        foot::tapped(&foot::keys(self.model, self.page, &self.working()), self.look, row.width, x.checked_sub(row.x)?)
     }
 
     /// Everything that is on a screen of `area`, each piece with its place.
