@@ -95,7 +95,7 @@ fn list_doubts(overview: &Overview, out: &mut impl Write) -> io::Result<()> {
     )?;
     match overview.trust.supply {
         Some((low, high)) => {
-            writeln!(out, "Sensor supply: outside of {low} V to {high} V nothing that hangs on it is trusted.")?
+            writeln!(out, "Sensor supply: outside of {low} V to {high} V nothing that hangs on it is trusted.")?;
         }
         None => writeln!(
             out,

@@ -19,7 +19,6 @@ use crate::link::{self, Surroundings};
 use crate::record::Dating;
 use crate::screen::{Command, Control};
 use crate::signals::Signals;
-use crate::state::Recording;
 use crate::time::system::{self, Clock};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 
@@ -133,7 +132,7 @@ impl Attendant {
 
     fn mark(&mut self) {
         let now = self.clock.now();
-        if self.engine.borrow().snapshot().recording == Recording::Off {
+        if !self.engine.borrow().records() {
             return self.say("nothing is recorded, so no mark is kept");
         }
         self.engine.borrow_mut().mark(now);

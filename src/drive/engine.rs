@@ -142,6 +142,11 @@ impl Engine {
         }
     }
 
+    /// Whether what is noted is written down, now or once it can be.
+    pub fn records(&self) -> bool {
+        self.recorder.is_some()
+    }
+
     /// The driver marked this moment.
     pub fn mark(&mut self, now: Stamp) {
         self.note(now, None, &Told::Mark { text: "" });

@@ -84,6 +84,7 @@ pub struct ShownKey {
 
 /// What decides which keys do something.
 #[derive(Clone, Debug, Default)]
+#[expect(clippy::struct_excessive_bools, reason = "facts that have nothing to do with each other")]
 pub struct Now<'a> {
     /// Where a replay stands; `None` while driving.
     pub player: Option<&'a PlayerShown>,

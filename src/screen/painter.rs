@@ -190,11 +190,10 @@ impl Painter {
         // Whatever else is done, the page is to be seen again.
         self.all_keys = act == Act::Keys && !self.all_keys;
         match act {
-            Act::Keys => {}
             Act::Quit => return Some(Command::Quit),
             Act::Tell(command) => return Some(command),
             Act::Page(page) if page < pages => self.page = page,
-            Act::Page(_) => {}
+            Act::Page(_) | Act::Keys => {}
             Act::Turn(by) => {
                 let step = usize::try_from(by.rem_euclid(i32::try_from(pages).unwrap_or(1))).unwrap_or(0);
                 self.page = (self.page + step) % pages;

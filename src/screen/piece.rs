@@ -99,7 +99,9 @@ impl Piece<'_> {
             Self::Told(sentences, hidden) => (sentences, hidden).hash(&mut hasher),
             Self::Keys(keys) => keys.hash(&mut hasher),
             Self::Row(parts) => {
-                parts.iter().for_each(|part| (&part.text, &part.short, part.tone, part.rank).hash(&mut hasher));
+                for Part { text, short, tone, rank, .. } in parts {
+                    (text, short, tone, rank).hash(&mut hasher);
+                }
             }
         }
         hasher.finish()

@@ -211,6 +211,7 @@ pub enum WhyStopped {
 
 /// Where a replay stands.
 #[derive(Clone, Debug, Default, PartialEq)]
+#[expect(clippy::struct_excessive_bools, reason = "facts that have nothing to do with each other")]
 pub struct PlayerShown {
     /// From the beginning of the recording to the line shown.
     pub position: Micros,
