@@ -336,7 +336,7 @@ fn what_is_told_does_not_move_the_gauges(#[case] width: u16, #[case] height: u16
     let calm = draw_with(&lorry::well(), &[], false, (width, height));
     let notice = ["mark 3 at 12:34".to_owned()];
     let mut snapshot = lorry::well();
-    let mut told = |snapshot: &Snapshot, notices: &[String], words: &[&str]| {
+    let told = |snapshot: &Snapshot, notices: &[String], words: &[&str]| {
         let now = draw_with(snapshot, notices, false, (width, height));
         assert_eq!(now[..page], calm[..page]);
         for word in words {
