@@ -1,21 +1,28 @@
 //! `check`: every mistake of a config, then what is wired where and which limits are in force.
 
 use std::io::{self, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
-use serde_json::json;
 
-use super::{Answer, setup};
-use crate::config::{self, Limit, Loaded, Mistake};
-use crate::overview::{BOARD, Driven, InForce, Overview, Pins, Port, Ruled, Wired};
+use super::{Answer, check_json, setup};
+use crate::config::{self, Event, Limit, Loaded};
+use crate::overview::{BOARD, Doubt, Driven, InForce, Overview, Pins, Port, Ruled, Stale, Wired};
 use crate::text::safe;
 use crate::time::{Micros, secs_from_micros};
 use crate::wire::{Pin, PinKind};
 
 /// What `check` takes.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Exits with 1 if there is a mistake. Warnings do not change the exit status.")]
+#[command(
+    after_help = "Lists channels, when each is not trusted, alarms and events, pins used and free, outputs, and links.\n\
+    Exits with 1 if there is a mistake. Warnings do not change the exit status.\n\n\
+    --json gives one object: `ok`, `config` (the file), `name`, and the lists `mistakes`, `channels` (each\n\
+    with `stale_after_s`, `fastest_per_s` and `stuck`), `alarms` (each with `below` or `above`), `events`,\n\
+    `pins`, `outputs` and `links`, and `trust` (`supply_v`, `ground_shift`). A name that ends in _s is in\n\
+    seconds; limits are in the channel's `unit`; null is what is not set. With mistakes, all lists but\n\
+    `mistakes` are empty, and `trust` is null."
+)]
 pub struct Arguments {
     /// One JSON document instead of tables
     #[arg(long)]
@@ -30,45 +37,24 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
     let overview = model.as_ref().map(Overview::of);
     let mut out = io::stdout().lock();
     if arguments.json {
-        serde_json::to_writer_pretty(&mut out, &as_json(&text, overview.as_ref(), &mistakes))
-            .map_err(io::Error::from)
-            .context("cannot write the answer")?;
+        let answer = check_json::document(&path, &text, overview.as_ref(), &mistakes);
+        serde_json::to_writer_pretty(&mut out, &answer).map_err(io::Error::from).context("cannot write the answer")?;
         writeln!(out)?;
     } else {
         setup::report(&path, &text, &mistakes);
         if let Some(overview) = &overview {
-            list(overview, &mut out)?;
+            list(&path, overview, &mut out)?;
         }
     }
     Ok(if overview.is_some() { Answer::Done } else { Answer::No })
 }
 
-fn as_json(text: &str, overview: Option<&Overview>, mistakes: &[Mistake]) -> serde_json::Value {
-    let mistakes: Vec<_> = mistakes
-        .iter()
-        .map(|mistake| {
-            let before = &text.as_bytes()[..mistake.span.start.min(text.len())];
-            let line = before.split(|&byte| byte == b'\n').count();
-            json!({ "line": line, "place": mistake.place, "what": mistake.what, "remedy": mistake.remedy,
-                    "warning": mistake.warning })
-        })
-        .collect();
-    let channels = overview.map_or(&[][..], |overview| &overview.channels);
-    let channels: Vec<_> = channels
-        .iter()
-        .map(|wired| {
-            json!({ "name": wired.name, "label": wired.label, "unit": wired.unit.name(), "input": wired.input,
-                    "circuit": wired.circuit, "sensor": wired.sensor })
-        })
-        .collect();
-    let outputs: Vec<_> = overview.map_or(&[][..], |overview| &overview.outputs).iter().map(output_json).collect();
-    json!({ "ok": overview.is_some(), "mistakes": mistakes, "channels": channels, "outputs": outputs })
-}
-
-fn list(overview: &Overview, out: &mut impl Write) -> io::Result<()> {
+fn list(path: &Path, overview: &Overview, out: &mut impl Write) -> io::Result<()> {
     let name = if overview.name.is_empty() { "This config" } else { &overview.name };
     let (channels, alarms) = (count(overview.channels.len(), "channel"), count(overview.alarms.len(), "alarm"));
-    writeln!(out, "{}: no mistakes. {channels}, {alarms}.\n", safe(name))?;
+    let events = count(overview.events.len(), "event");
+    writeln!(out, "{}: no mistakes. {channels}, {alarms}, {events}.", safe(name))?;
+    writeln!(out, "Read from {}\n", safe(&path.display().to_string()))?;
     if overview.channels.is_empty() {
         writeln!(
             out,
@@ -76,15 +62,49 @@ fn list(overview: &Overview, out: &mut impl Write) -> io::Result<()> {
         )?;
     } else {
         write_table(["CHANNEL", "INPUT", "CIRCUIT", "SENSOR", "UNIT"], overview.channels.iter().map(channel_row), out)?;
+        list_doubts(overview, out)?;
     }
     if !overview.alarms.is_empty() {
         writeln!(out)?;
         let head = ["ALARM ON", "LEVEL", "LIMIT", "DEADBAND", "AFTER", "UNTIL", "WHEN"];
         write_table(head, overview.alarms.iter().map(alarm_row), out)?;
     }
+    if !overview.events.is_empty() {
+        writeln!(out)?;
+        let head = ["EVENT", "WHEN", "LASTS", "APART", "BEFORE", "AFTER"];
+        write_table(head, overview.events.iter().map(event_row), out)?;
+    }
     overview.pins.iter().try_for_each(|pins| list_pins(pins, out))?;
     list_outputs(&overview.outputs, out)?;
     overview.links.iter().try_for_each(|link| list_link(link, out))
+}
+
+/// When values are not believed: what is set by hand in a table, what holds for the others in a sentence.
+fn list_doubts(overview: &Overview, out: &mut impl Write) -> io::Result<()> {
+    let is_set = |wired: &&Wired| {
+        let Doubt { stale, fastest, stuck } = &wired.doubt;
+        matches!(stale, Stale::After(_)) || fastest.is_some() || stuck.is_some()
+    };
+    let set: Vec<&Wired> = overview.channels.iter().filter(is_set).collect();
+    if !set.is_empty() {
+        writeln!(out)?;
+        write_table(["NOT TRUSTED", "STALE AFTER", "FASTER THAN", "STUCK AFTER"], set.into_iter().map(doubt_row), out)?;
+    }
+    writeln!(
+        out,
+        "\nStale, where nothing else is set: after 5 of its usual intervals, at least 0.5 s; 2 s at the start."
+    )?;
+    match overview.trust.supply {
+        Some((low, high)) => {
+            writeln!(out, "Sensor supply: outside of {low} V to {high} V nothing that hangs on it is trusted.")?;
+        }
+        None => writeln!(
+            out,
+            "Sensor supply: no limits are set; for 5 V, [trust] supply = [\"4.5 V\", \"5.5 V\"] sets them."
+        )?,
+    }
+    let ground = if overview.trust.ground_shift { "looked for" } else { "not looked for" };
+    writeln!(out, "Ground shift (three or more sensors that step together): {ground}.")
 }
 
 /// `1 channel`, `2 channels`.
@@ -111,6 +131,26 @@ fn alarm_row(alarm: &InForce) -> [String; 7] {
         seconds(alarm.until),
         alarm.when.clone().unwrap_or_default(),
     ]
+}
+
+fn event_row(event: &Event) -> [String; 6] {
+    let Event { name, when, lasts, apart, before, after } = event;
+    [name.clone(), when.text.clone(), seconds(*lasts), seconds(*apart), seconds(*before), seconds(*after)]
+}
+
+fn doubt_row(wired: &Wired) -> [String; 4] {
+    let Doubt { stale, fastest, stuck } = &wired.doubt;
+    let stale = match stale {
+        Stale::After(age) => seconds(*age),
+        Stale::FiveIntervals => "5 intervals".to_owned(),
+        Stale::WithItsTerms => "with its terms".to_owned(),
+    };
+    let fastest = fastest.map_or_else(String::new, |fastest| format!("{fastest} {}/s", wired.unit));
+    let stuck = stuck.as_ref().map_or_else(String::new, |stuck| {
+        let when = stuck.when.as_ref().map_or_else(String::new, |when| format!(" while {when}"));
+        format!("{} within {} counts{when}", seconds(stuck.after), stuck.band)
+    });
+    [wired.name.clone(), stale, fastest, stuck]
 }
 
 fn seconds(span: Micros) -> String {
@@ -175,24 +215,6 @@ fn rule(output: &Driven) -> Vec<(&'static str, String)> {
 /// Hertz, or a share in per cent.
 fn level(pin: Pin, value: f64) -> String {
     if pin.kind == PinKind::Duty { format!("{} %", (value * 1000.0).round() / 10.0) } else { format!("{value} Hz") }
-}
-
-fn output_json(output: &Driven) -> serde_json::Value {
-    let advice: Vec<String> = output.advice.iter().map(|advice| advice.to_string().replace('\n', " ")).collect();
-    let mut all = json!({ "name": output.name, "link": output.link, "pin": output.pin.to_string(), "armed": output.armed,
-        "lease_s": secs_from_micros(output.lease), "advice": advice });
-    let rule = match &output.rule {
-        Ruled::Switched { on, off_if, longest, rest } => {
-            json!({ "on": on, "off_if": off_if, "longest_s": longest.map(secs_from_micros), "rest_s": secs_from_micros(*rest) })
-        }
-        Ruled::Follows { from, unit, points, rest_at } => {
-            json!({ "from": from, "unit": unit.name(), "points": points, "rest_at": rest_at })
-        }
-    };
-    if let (Some(all), serde_json::Value::Object(rule)) = (all.as_object_mut(), rule) {
-        all.extend(rule);
-    }
-    all
 }
 
 fn list_link(link: &Port, out: &mut impl Write) -> io::Result<()> {

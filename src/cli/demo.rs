@@ -29,7 +29,7 @@ pub struct Arguments {
     named: Option<String>,
 
     /// The same seed gives the same drive, to the byte
-    #[arg(long, value_name = "N", default_value_t = 1)]
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = seed, allow_hyphen_values = true)]
     seed: u64,
 
     /// Draw nothing; write a recording at once, many times faster than real time (`.zst` packs it, `-` is standard output)
@@ -37,7 +37,7 @@ pub struct Arguments {
     write: Option<PathBuf>,
 
     /// How long that recording is
-    #[arg(long, value_name = "MINUTES", default_value_t = 10.0, requires = "write")]
+    #[arg(long, value_name = "MINUTES", default_value_t = 10.0, value_parser = length, requires = "write", allow_hyphen_values = true)]
     minutes: f64,
 
     /// No screen: only record
@@ -50,6 +50,17 @@ pub struct Arguments {
 
     #[command(flatten)]
     look: look::Flags,
+}
+
+fn seed(text: &str) -> Result<u64, String> {
+    text.parse().map_err(|_| format!("{text} is no seed; write a whole number, 0 or more, for example --seed 7"))
+}
+
+/// A length in minutes.
+fn length(text: &str) -> Result<f64, String> {
+    text.parse().ok().filter(|minutes| *minutes > 0.0 && *minutes <= 1440.0).ok_or_else(|| {
+        format!("{text} is no length; write minutes, more than 0 and at most 1440 (a day), for example --minutes 10")
+    })
 }
 
 fn stories() -> String {
@@ -100,9 +111,6 @@ fn live(story: Story, arguments: &Arguments, config: Config) -> anyhow::Result<A
 }
 
 fn write(story: Story, arguments: &Arguments, config: &Config, path: &Path) -> anyhow::Result<Answer> {
-    if !(arguments.minutes > 0.0 && arguments.minutes <= 60.0 * 24.0) {
-        return Err(WrongUsage("--minutes takes more than 0 and at most 1440, a day".to_owned()).into());
-    }
     let length = micros_from_secs(arguments.minutes * 60.0);
     let failed = |error: io::Error| anyhow!("cannot write {}: {}", path.display(), setup::why_not_written(&error));
     if path == Path::new("-") {

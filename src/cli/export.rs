@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{anyhow, bail};
 
-use super::{Answer, WrongUsage, complain, setup};
+use super::{Answer, complain, setup};
 use crate::export::{self, Columns, Exported, Format, Options, Summary};
 use crate::record::{ReadError, Recording};
 use crate::replay::{Configs, Refused};
@@ -40,8 +40,8 @@ pub struct Arguments {
     outputs: bool,
 
     /// A row every so many seconds in place of one for each reading
-    #[arg(long, value_name = "SECONDS")]
-    every: Option<f64>,
+    #[arg(long, value_name = "SECONDS", value_parser = step, allow_hyphen_values = true)]
+    every: Option<Micros>,
 
     /// Write what was read, counted, as JSON
     #[arg(long, value_name = "FILE")]
@@ -58,7 +58,6 @@ enum To {
 
 /// Writes the rows to standard output and the summary to standard error.
 pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Answer> {
-    let every = arguments.every.map(step).transpose()?;
     let mut recording = Recording::open(&arguments.files)?;
     let Some(mut configs) = setup::for_recording(config, &recording)? else { return Ok(Answer::No) };
     let no_clock = configs.first().links.first().is_some_and(|link| !link.form.has_clock());
@@ -72,7 +71,7 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
         broken = true;
         complain(&error.to_string());
     };
-    let options = Options { format, every, columns };
+    let options = Options { format, every: arguments.every, columns };
     let out = &mut io::stdout().lock();
     let exported = export::run(&mut recording, configs, options, out, &mut trouble)?;
     let summary = exported.summary;
@@ -90,7 +89,14 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
     if broken {
         bail!("not everything could be read; the rows hold what could");
     }
-    Ok(if summary.tally.readings > 0 { Answer::Done } else { Answer::No })
+    if summary.tally.readings > 0 {
+        return Ok(Answer::Done);
+    }
+    if recording.is_bare() {
+        let files: Vec<String> = arguments.files.iter().map(|file| file.display().to_string()).collect();
+        complain(&setup::no_reading(&files.join(", "), summary.tally.lines));
+    }
+    Ok(Answer::No)
 }
 
 /// The columns, as far as they can be known before the rows: what comes through a pipe can be read only once.
@@ -130,9 +136,10 @@ fn write_summary(path: &Path, summary: &Summary) -> anyhow::Result<()> {
         .map_err(|error| anyhow!("cannot write the summary {}: {}", path.display(), setup::why_not_written(&error)))
 }
 
-fn step(seconds: f64) -> Result<Micros, WrongUsage> {
-    if (0.001..=86_400.0).contains(&seconds) {
-        return Ok(micros_from_secs(seconds));
-    }
-    Err(WrongUsage("--every takes seconds, from 0.001 to 86400".to_owned()))
+/// A step of time in seconds.
+fn step(text: &str) -> Result<Micros, String> {
+    let seconds = text.parse().ok().filter(|seconds| (0.001..=86_400.0).contains(seconds));
+    seconds
+        .map(micros_from_secs)
+        .ok_or_else(|| format!("{text} is no step; write seconds, from 0.001 to 86400, for example --every 0.5"))
 }

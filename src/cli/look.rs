@@ -24,8 +24,13 @@ pub struct Flags {
     night: bool,
 
     /// Most pictures in a second
-    #[arg(long, value_name = "N", default_value_t = 120, value_parser = clap::value_parser!(u32).range(1..=240))]
+    #[arg(long, value_name = "N", default_value_t = 120, value_parser = frames, allow_hyphen_values = true)]
     frames: u32,
+}
+
+fn frames(text: &str) -> Result<u32, String> {
+    let number = text.parse().ok().filter(|number| (1..=240).contains(number));
+    number.ok_or_else(|| format!("{text} is no number of pictures; write one from 1 to 240, for example --frames 20"))
 }
 
 #[derive(Clone, Copy, Debug, clap::ValueEnum)]

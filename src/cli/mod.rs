@@ -5,6 +5,7 @@
 
 mod calibrate;
 mod check;
+mod check_json;
 mod completions;
 mod curve;
 mod demo;
@@ -46,7 +47,7 @@ enum Verb {
     Replay(replay::Arguments),
     /// Drive a whole vehicle in software; no hardware needed
     Demo(demo::Arguments),
-    /// Read the config, report every mistake, list channels and pins
+    /// Read the config, report every mistake, list channels, limits and pins
     Check(check::Arguments),
     /// Correct a channel by pairs of what it says and what a trusted gauge says
     Calibrate(calibrate::Arguments),

@@ -6,7 +6,7 @@ use std::sync::mpsc::{self, RecvTimeoutError};
 use std::thread;
 use std::time::Duration;
 
-use anyhow::{Context as _, anyhow};
+use anyhow::{Context as _, anyhow, bail};
 
 use super::{Answer, WrongUsage, look, setup};
 use crate::record::{ReadError, Recording};
@@ -15,10 +15,13 @@ use crate::screen::{self, Command, Control, Session};
 use crate::signals;
 use crate::state::Shared;
 use crate::time::system::Clock;
-use crate::time::{Micros, micros_from_secs};
+use crate::time::{Micros, SECOND, micros_from_secs};
 
 /// How often the player is let go on while it plays.
 const STEP: Duration = Duration::from_millis(10);
+/// How long an answer to a key is shown.
+const TOLD_FOR: Micros = 4 * SECOND;
+const AT_THE_END: &str = "this is the end; a: play again from the beginning";
 
 /// What `replay` takes.
 #[derive(Debug, clap::Args)]
@@ -32,15 +35,15 @@ pub struct Arguments {
     files: Vec<PathBuf>,
 
     /// Begin here
-    #[arg(long, value_name = "TIME", value_parser = instant)]
+    #[arg(long, value_name = "TIME", value_parser = instant, allow_hyphen_values = true)]
     from: Option<Micros>,
 
     /// End here
-    #[arg(long, value_name = "TIME", value_parser = instant)]
+    #[arg(long, value_name = "TIME", value_parser = instant, allow_hyphen_values = true)]
     to: Option<Micros>,
 
     /// Times real time, 0.1 to 100
-    #[arg(long, value_name = "N", default_value_t = 1.0, value_parser = times)]
+    #[arg(long, value_name = "N", default_value_t = 1.0, value_parser = times, allow_hyphen_values = true)]
     speed: f64,
 
     /// Begin again at the end
@@ -64,6 +67,10 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
     let tape = Tape::new(arguments.files.clone())?;
     let Some(configs) = setup::for_recording(config, &tape.open()?)? else { return Ok(Answer::No) };
     let mut player = Player::new(move || tape.open(), configs)?;
+    if player.extent().readings == Some(0) {
+        let files: Vec<String> = arguments.files.iter().map(|file| file.display().to_string()).collect();
+        bail!("{}", setup::no_reading(&files.join(", "), player.extent().lines));
+    }
     let shared = Shared::new(Arc::clone(player.model()), player.snapshot().clone());
     let mut see = publish_to(&shared);
     player.limit(arguments.from, arguments.to, &mut see)?;
@@ -107,6 +114,7 @@ fn play<O: Fn() -> Result<Recording, ReadError>>(
 ) {
     let clock = Clock::start();
     let mut last = clock.now();
+    let mut told_until = None;
     loop {
         let wish = match wishes.recv_timeout(STEP) {
             Ok(Command::Quit) | Err(RecvTimeoutError::Disconnected) => return,
@@ -117,37 +125,71 @@ fn play<O: Fn() -> Result<Recording, ReadError>>(
         let passed = now.since(last);
         last = now;
         let mut see = publish_to(shared);
-        let mut done = player.advance(passed, &mut see).map(drop);
+        let mut answer = player.advance(passed, &mut see).err().map(|error| error.to_string());
         if let Some(wish) = wish {
-            done = done.and(obey(&mut player, wish, &mut see));
+            answer = obey(&mut player, wish, &mut see).unwrap_or_else(|error| Some(error.to_string())).or(answer);
             // What a long jump took is no time that passed.
             last = clock.now();
         }
-        if let Err(error) = done {
-            control.notice(&error.to_string());
+        if let Some(text) = answer {
+            told_until = Some(last.after(TOLD_FOR));
+            control.notice(&text);
+        } else if told_until.is_some_and(|until| last >= until) {
+            told_until = None;
+            control.notice("");
         }
     }
 }
 
+/// Does what the user wishes; gives what is to be said of it, where the place alone does not say it.
 fn obey<O: Fn() -> Result<Recording, ReadError>>(
     player: &mut Player<O>,
     wish: Command,
     see: &mut dyn FnMut(crate::replay::Seen<'_>),
-) -> Result<(), ReadError> {
+) -> Result<Option<String>, ReadError> {
     let shown = player.shown();
-    match wish {
-        Command::TogglePause => player.pause(!shown.paused, see),
-        Command::Step(steps) if steps < 0 => player.step_back(see)?,
-        Command::Step(_) => player.step_forth(see)?,
-        Command::Faster => player.faster(see),
-        Command::Slower => player.slower(see),
-        Command::JumpBy(span) => player.jump_by(span, see)?,
-        Command::JumpMark(way) if way < 0 => drop(player.previous_moment(see)?),
-        Command::JumpMark(_) => drop(player.next_moment(see)?),
-        Command::ToggleLoop => player.set_looping(!shown.looping, see),
-        Command::Quit | Command::Mark | Command::FreeOutputs => {}
-    }
-    Ok(())
+    let answer = match wish {
+        Command::TogglePause | Command::JumpBy(0..) | Command::Step(0..) if shown.ended => Some(AT_THE_END),
+        Command::JumpBy(..0) | Command::Step(..0) if shown.begun => Some("this is the beginning"),
+        Command::TogglePause => {
+            player.pause(!shown.paused, see);
+            None
+        }
+        Command::Step(..0) => {
+            player.step_back(see)?;
+            None
+        }
+        Command::Step(_) => {
+            player.step_forth(see)?;
+            None
+        }
+        Command::Faster => {
+            player.faster(see);
+            None
+        }
+        Command::Slower => {
+            player.slower(see);
+            None
+        }
+        Command::JumpBy(span) => {
+            player.jump_by(span, see)?;
+            None
+        }
+        Command::JumpMark(..0) => {
+            player.previous_moment(see)?.is_none().then_some("no mark or alarm is earlier than this")
+        }
+        Command::JumpMark(_) => player.next_moment(see)?.is_none().then_some("no mark or alarm is later than this"),
+        Command::ToggleLoop => {
+            player.set_looping(!shown.looping, see);
+            Some(match (shown.looping, shown.ended) {
+                (true, _) => "it will stop at the end",
+                (false, true) => "playing again from the beginning, and so at each end; a: stop at the end",
+                (false, false) => "at the end it will begin again; a: stop at the end",
+            })
+        }
+        Command::Quit | Command::Mark | Command::FreeOutputs => None,
+    };
+    Ok(answer.map(str::to_owned))
 }
 
 /// A speed within what the player has.
@@ -155,7 +197,7 @@ fn times(text: &str) -> Result<f64, String> {
     text.parse()
         .ok()
         .filter(|speed| (0.1..=100.0).contains(speed))
-        .ok_or_else(|| format!("{text} is no speed; write a number from 0.1 to 100"))
+        .ok_or_else(|| format!("{text} is no speed; write a number from 0.1 to 100, for example --speed 2"))
 }
 
 /// `83.5`, `1:23.5` or `0:01:23.5` in microseconds.

@@ -90,9 +90,23 @@ pub fn for_recording(given: Option<PathBuf>, recording: &Recording) -> anyhow::R
     let named = given.is_some();
     let (config, own) = match (given, recording.config()) {
         (None, Some(text)) => (understand(PathBuf::from("[recording]"), text.to_owned()), Some(text)),
+        (None, None) => {
+            let why = "what was named does not begin like a recording of kickpanel, so it would be read as a capture of the \
+                       controller's lines, and for that a config is needed";
+            (load(None).context(why)?, None)
+        }
         (given, _) => (load(given)?, None),
     };
     Ok(config.map(|config| if named { Configs::from(config.model) } else { Configs::followed(config.model, own) }))
+}
+
+/// What is said of a file without a single reading among its lines: named as `file`, with so many lines.
+pub fn no_reading(file: &str, lines: u64) -> String {
+    let none = if lines == 1 { "its line is not one".to_owned() } else { format!("none of its {lines} lines is one") };
+    format!(
+        "{file} holds no reading: {none} that the link of the config reads. What can be read: a recording of kickpanel \
+         (.kpr, .kpr.zst), or a capture of the controller's lines, as they came, in the `form` of the config"
+    )
 }
 
 /// Checks a config text; `None` where it has mistakes, which are then on standard error. Warnings are left to `check`.

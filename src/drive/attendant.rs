@@ -132,6 +132,9 @@ impl Attendant {
 
     fn mark(&mut self) {
         let now = self.clock.now();
+        if !self.engine.borrow().records() {
+            return self.say("nothing is recorded, so no mark is kept");
+        }
         self.engine.borrow_mut().mark(now);
         self.marks += 1;
         let seconds = now.0 / SECOND;

@@ -30,6 +30,9 @@ pub struct Engine {
     commands: Vec<mpsc::Sender<Outgoing>>,
     /// Links that were open at least once.
     opened: Vec<bool>,
+    /// Links of which one has not been tried yet: until then nothing is written, so that a drive that cannot begin takes
+    /// no number.
+    untried: Vec<bool>,
     /// What kept a link from being opened the first time, where waiting does not help.
     hopeless: Option<(LinkId, Trouble)>,
     /// When bytes last came.
@@ -63,7 +66,7 @@ impl Engine {
         commands: Vec<mpsc::Sender<Outgoing>>,
     ) -> Self {
         let links = model.links.len();
-        Self {
+        let engine = Self {
             leases: Leases::new(&model),
             noted: vec![0; model.outputs.len()],
             pipeline: Pipeline::new(model),
@@ -74,10 +77,29 @@ impl Engine {
             locks: None,
             locked: 0,
             opened: vec![false; links],
+            untried: vec![true; links],
             hopeless: None,
             received: Stamp(0),
             published: Stamp(0),
             changes: Vec::new(),
+        };
+        engine.begin_recording();
+        engine
+    }
+
+    /// Lets the recorder write once every link was tried and none is hopeless.
+    fn begin_recording(&self) {
+        if let Some(recorder) =
+            self.recorder.as_ref().filter(|_| self.hopeless.is_none() && !self.untried.contains(&true))
+        {
+            recorder.release();
+        }
+    }
+
+    /// `link` was opened, or could not be.
+    fn tried(&mut self, link: LinkId) {
+        if std::mem::replace(&mut self.untried[link.index()], false) {
+            self.begin_recording();
         }
     }
 
@@ -140,6 +162,11 @@ impl Engine {
             self.pipeline.snapshot_mut().now = now;
             self.publish();
         }
+    }
+
+    /// Whether what is noted is written down, now or once it can be.
+    pub fn records(&self) -> bool {
+        self.recorder.is_some()
     }
 
     /// The driver marked this moment.
@@ -396,6 +423,7 @@ impl Sink for Engine {
                 self.pipeline.snapshot_mut().links[link.index()].trouble = None;
                 self.ask_hello(link, now);
                 self.note_outputs(now);
+                self.tried(link);
                 self.publish();
             }
             Event::Down(trouble) => {
@@ -408,6 +436,7 @@ impl Sink for Engine {
                 self.pipeline.snapshot_mut().links[link.index()].trouble = Some(trouble);
                 self.note_outputs(now);
                 self.renew(now);
+                self.tried(link);
                 self.publish();
             }
             Event::Silent => {

@@ -145,7 +145,7 @@ async fn drive(given: Given) -> anyhow::Result<()> {
     let known = plan.text.clone();
     let recorder = plan.record.map(|folder| {
         let program = format!("kickpanel {}", env!("CARGO_PKG_VERSION"));
-        Recorder::start(folder, Setup { program, config: plan.text, wall: Some(system::wall()) }, clock)
+        Recorder::start_held(folder, Setup { program, config: plan.text, wall: Some(system::wall()) }, clock)
     });
     let rehearses = plan.simulated.is_some();
     let (stop, stopped) = watch::channel(false);

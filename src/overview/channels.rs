@@ -1,5 +1,6 @@
 //! A channel's way from the pin to the value, in short words.
 
+use super::doubt::Doubt;
 use crate::circuit::{Circuit, Rail};
 use crate::config::{Channel, Field, Input, Model, Sensor, Source, Take};
 use crate::sensor::Curve;
@@ -21,6 +22,10 @@ pub struct Wired {
     pub sensor: &'static str,
     /// The unit of its value.
     pub unit: Unit,
+    /// The scale that gauges draw, in `unit`.
+    pub span: Option<(f64, f64)>,
+    /// When its value is not believed.
+    pub doubt: Doubt,
 }
 
 impl Wired {
@@ -30,7 +35,16 @@ impl Wired {
             Source::Input(input) => (input_name(model, input), circuit_name(input), sensor_name(&input.sensor)),
             Source::Formula(formula) => (format!("= {}", formula.text), String::new(), ""),
         };
-        Self { name: channel.name.clone(), label: channel.label.clone(), input, circuit, sensor, unit: channel.unit }
+        Self {
+            name: channel.name.clone(),
+            label: channel.label.clone(),
+            input,
+            circuit,
+            sensor,
+            unit: channel.unit,
+            span: channel.span,
+            doubt: Doubt::of(channel),
+        }
     }
 }
 

@@ -6,16 +6,18 @@
 //! wrong with a config its own room says.
 
 mod channels;
+mod doubt;
 mod links;
 mod outputs;
 mod pins;
 
 pub use channels::Wired;
+pub use doubt::{Doubt, Stale, StuckAfter};
 pub use links::{Advice, Port};
 pub use outputs::{Driven, OutputAdvice, Ruled};
 pub use pins::{BOARD, Pins};
 
-use crate::config::{Alarm, Level, Limit, Model};
+use crate::config::{Alarm, Event, Level, Limit, Model, TrustRules};
 use crate::time::Micros;
 use crate::unit::Unit;
 
@@ -28,6 +30,10 @@ pub struct Overview {
     pub channels: Vec<Wired>,
     /// Limits in force, defaults filled in.
     pub alarms: Vec<InForce>,
+    /// Events that are looked for.
+    pub events: Vec<Event>,
+    /// When a value is not trusted.
+    pub trust: TrustRules,
     /// Pins of each controller whose pins are known by name.
     pub pins: Vec<Pins>,
     /// What is driven.
@@ -55,6 +61,10 @@ pub struct InForce {
     pub until: Micros,
     /// The condition that it sleeps without, as written.
     pub when: Option<String>,
+    /// Stays until it is reset.
+    pub latch: bool,
+    /// What it says to do.
+    pub text: String,
 }
 
 impl Overview {
@@ -64,6 +74,8 @@ impl Overview {
             name: model.name.clone(),
             channels: model.channels.iter().map(|channel| Wired::of(model, channel)).collect(),
             alarms: model.alarms.iter().map(|alarm| in_force(model, alarm)).collect(),
+            events: model.events.clone(),
+            trust: model.trust.clone(),
             pins: pins::all(model),
             outputs: outputs::all(model),
             links: model.links.iter().map(|link| Port::of(model, link)).collect(),
@@ -82,6 +94,8 @@ fn in_force(model: &Model, alarm: &Alarm) -> InForce {
         after: alarm.after,
         until: alarm.until,
         when: alarm.when.as_ref().map(|when| when.text.clone()),
+        latch: alarm.latch,
+        text: alarm.text.clone(),
     }
 }
 

@@ -11,7 +11,7 @@ use super::bare::{Bare, Cut};
 use super::format::{Entry, Mark, line_end};
 use super::kept::{Found, Kept};
 use super::note::{FORMAT, Head, Note};
-use super::source::{Place, ReadError, Source, is_stdin, places};
+use super::source::{Place, ReadError, Source, is_config, is_stdin, places};
 use super::window::Window;
 use crate::time::{Micros, Stamp};
 use crate::wire::LINE_MAX;
@@ -356,6 +356,13 @@ impl Recording {
             while window.pending().len() < SAMPLE && window.fill()? {}
             self.lines_bare = !looks_kept(window.pending());
             if self.lines_bare {
+                if is_config(window.pending()) {
+                    let path = window.source().path().to_owned();
+                    return Err(ReadError::NotText {
+                        path,
+                        what: "a config: it goes behind -c, with a recording beside it",
+                    });
+                }
                 self.part = Some(Part::Bare(Box::new(Bare::new(window))));
                 return Ok(true);
             }

@@ -48,6 +48,8 @@ struct Tray {
     safe: Stamp,
     /// For the heads to come.
     wall: Option<(Stamp, jiff::Timestamp)>,
+    /// Nothing is written yet: it all waits in memory.
+    held: bool,
     closing: bool,
     closed: bool,
 }
@@ -59,13 +61,30 @@ impl Recorder {
         Self::start_on(Folder::new(folder), setup, clock)
     }
 
-    /// The same on any disk.
+    /// The same, but nothing is written before [`Recorder::release`], and nothing ever where that does not come: a drive
+    /// that ends before it began takes no number.
+    pub fn start_held(folder: PathBuf, setup: Setup, clock: Clock) -> Self {
+        Self::begin(Folder::new(folder), setup, clock, true)
+    }
+
+    /// What waits may be written now.
+    pub fn release(&self) {
+        self.handover.lock().held = false;
+        self.handover.bell.notify_all();
+    }
+
+    /// As [`Recorder::start`] on any disk.
     pub fn start_on(disk: impl Disk + 'static, setup: Setup, clock: Clock) -> Self {
+        Self::begin(disk, setup, clock, false)
+    }
+
+    fn begin(disk: impl Disk + 'static, setup: Setup, clock: Clock, held: bool) -> Self {
         let tray = Tray {
             fresh: Ring::new(),
             state: Recording::Off,
             safe: Stamp(0),
             wall: None,
+            held,
             closing: false,
             closed: false,
         };
@@ -157,9 +176,10 @@ impl Handover {
         let mut tray = self.lock();
         loop {
             let left = due.saturating_duration_since(Instant::now());
-            if tray.closing || left.is_zero() || tray.fresh.len() > HURRY {
+            if tray.closing || !tray.held && (left.is_zero() || tray.fresh.len() > HURRY) {
                 break;
             }
+            let left = if tray.held { EVERY } else { left };
             tray = self.bell.wait_timeout(tray, left).unwrap_or_else(PoisonError::into_inner).0;
         }
         std::mem::swap(&mut tray.fresh, taken);
@@ -175,6 +195,11 @@ fn run(handover: &Handover, mut writer: Writer<impl Disk>, clock: Clock) {
     let mut due = Instant::now();
     loop {
         let closing = handover.take(due, &mut taken, &mut writer);
+        if handover.lock().held {
+            // It ends before it began.
+            handover.lock().closed = true;
+            return handover.bell.notify_all();
+        }
         due = Instant::now() + EVERY;
         let now = clock.now();
         let state = if closing { writer.finish(now, &mut taken) } else { writer.step(now, &mut taken) };

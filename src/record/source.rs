@@ -22,7 +22,7 @@ const ZSTD_MAGIC: [u8; 4] = [0x28, 0xB5, 0x2F, 0xFD];
 const BARE_ENDINGS: [&str; 5] = [".txt", ".log", ".jsonl", ".nmea", ".csv"];
 
 /// How well-known files that are no text begin, and what they are called.
-const NOT_TEXT: [(&[u8], &str); 10] = [
+const NOT_TEXT: [(&[u8], &str); 15] = [
     (b"\x1F\x8B", "a gzip file: unpack it first with `gunzip`"),
     (b"\xFD7zXZ", "an xz file: unpack it first with `unxz`"),
     (b"BZh", "a bzip2 file: unpack it first with `bunzip2`"),
@@ -31,9 +31,27 @@ const NOT_TEXT: [(&[u8], &str); 10] = [
     (b"\xFE\xFF", "UTF-16 text: save it as UTF-8"),
     (b"\x7FELF", "a program"),
     (b"\x89PNG", "a picture"),
+    (b"\xFF\xD8\xFF", "a picture"),
+    (b"GIF8", "a picture"),
+    (b"RIFF", "a picture, a sound or a film"),
+    (b"ID3", "a sound"),
+    (b"SQLite format 3", "a database"),
     (b"%PDF", "a PDF document"),
     (b"PAR1", "a table in Parquet: the recording it was exported from is needed"),
 ];
+
+/// What can be read, for whoever named something else.
+const ACCEPTED: &str = "What can be read: a recording of kickpanel (.kpr, .kpr.zst), a folder of them, or a text file with the \
+                        controller's lines as they came";
+
+/// Whether text that begins so is a config: by its first line that is no comment.
+pub(super) fn is_config(sample: &[u8]) -> bool {
+    let mut lines = sample.split(|byte| *byte == b'\n').map(<[u8]>::trim_ascii);
+    let Some(line) = lines.find(|line| !line.is_empty() && !line.starts_with(b"#")) else { return false };
+    let tables: [&[u8]; 6] = [b"[link.", b"[channel.", b"[sensor.", b"[record]", b"[trust]", b"[[page]]"];
+    line.strip_prefix(b"format").is_some_and(|rest| rest.trim_ascii_start().starts_with(b"="))
+        || tables.into_iter().any(|table| line.starts_with(table))
+}
 
 /// Why a recording cannot be read. Each says on which file, what, and what to do.
 #[derive(Debug)]
@@ -70,7 +88,9 @@ impl fmt::Display for ReadError {
             Self::Empty { path } => {
                 write!(f, "{}: the file is empty; the power may have gone before anything was written", shown(path))
             }
-            Self::NotText { path, what } => write!(f, "{}: this is no recording but {what}", shown(path)),
+            Self::NotText { path, what } => {
+                write!(f, "{}: this is no recording but {what}. {ACCEPTED}", shown(path))
+            }
             Self::Packed { path, why } => write!(
                 f,
                 "{}: the packed file is damaged ({}); what comes before the damage is used; look for another copy of it",

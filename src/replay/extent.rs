@@ -3,8 +3,9 @@
 //! Owns one pass over the whole recording before it is played. No clock, no drawing.
 
 use super::feed::Feed;
-use crate::config::SharedModel;
-use crate::record::{Item, ReadError, Recording};
+use crate::config::{Level, SharedModel};
+use crate::record::{Item, Note, ReadError, Recording};
+use crate::state::MomentShown;
 use crate::time::{Micros, Stamp};
 
 /// The most moments that are kept.
@@ -12,16 +13,8 @@ const MOMENTS_MAX: usize = 10_000;
 /// The most complaints about parts that are kept.
 const TROUBLES_MAX: usize = 100;
 
-/// A moment worth going to.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Moment {
-    /// From the beginning of the recording.
-    pub at: Micros,
-    /// `mark` or `alarm`.
-    pub kind: &'static str,
-    /// What was typed, or the alarm's channel (unsafe text: show it through `text::safe`).
-    pub text: String,
-}
+/// A moment worth going to; the text is what was typed, or the name of the alarm's channel or output, or of the event.
+pub type Moment = MomentShown;
 
 /// What one pass over a recording finds.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -30,10 +23,12 @@ pub struct Extent {
     pub begin: Stamp,
     /// How long it is.
     pub length: Micros,
-    /// Marks and alarms, in order.
+    /// Marks, alarms and events, in order.
     pub moments: Vec<Moment>,
     /// Lines of all links.
     pub lines: u64,
+    /// How many lines of a bare capture were read; `None` for a recording, whose lines are not decoded here.
+    pub readings: Option<u64>,
     /// What could not be read, in sentences.
     pub troubles: Vec<String>,
 }
@@ -59,6 +54,8 @@ impl Extent {
                 Err(error) => extent.trouble(&error),
             }
         }
+        extent.number();
+        extent.readings = feed.map(|feed| feed.tally().readings);
         extent.begin = begin.unwrap_or_default();
         extent.length = end.since(extent.begin);
         extent
@@ -66,14 +63,21 @@ impl Extent {
 
     fn take(&mut self, item: &Item<'_>, at: Micros) {
         self.lines += u64::from(matches!(item, Item::Line(_) | Item::TooLong { .. }));
-        let Item::Note(note) = item else { return };
-        let (kind, text) = match (note.kind(), note.text("state")) {
-            ("mark", _) => ("mark", note.text("text")),
-            ("alarm", Some("on")) => ("alarm", note.text("channel").or_else(|| note.text("output"))),
-            _ => return,
-        };
-        if self.moments.len() < MOMENTS_MAX {
-            self.moments.push(Moment { at, kind, text: text.unwrap_or_default().to_owned() });
+        if let Item::Note(note) = item
+            && self.moments.len() < MOMENTS_MAX
+        {
+            self.moments.extend(moment(note, at));
+        }
+    }
+
+    /// Numbers the moments, each kind for itself.
+    fn number(&mut self) {
+        for kind in KINDS {
+            let all = || self.moments.iter().filter(|moment| moment.kind == kind).count();
+            let of = u32::try_from(all()).unwrap_or(u32::MAX);
+            for (number, moment) in (1..).zip(self.moments.iter_mut().filter(|moment| moment.kind == kind)) {
+                (moment.number, moment.of) = (number, of);
+            }
         }
     }
 
@@ -82,6 +86,21 @@ impl Extent {
             self.troubles.push(error.to_string());
         }
     }
+}
+
+const KINDS: [&str; 3] = ["mark", "alarm", "event"];
+
+/// The moment that `note` tells of, not numbered yet; `None` where it tells of none.
+fn moment(note: &Note, at: Micros) -> Option<Moment> {
+    let (kind, text) = match (note.kind(), note.text("state")) {
+        ("mark", _) => (KINDS[0], note.text("text")),
+        ("alarm", Some("on")) => (KINDS[1], note.text("channel").or_else(|| note.text("output"))),
+        ("event", _) => (KINDS[2], note.text("name")),
+        _ => return None,
+    };
+    let levels = [Level::Notice, Level::Caution, Level::Danger].map(Level::name);
+    let level = levels.into_iter().find(|level| note.text("level") == Some(*level)).unwrap_or_default();
+    Some(Moment { at, kind, number: 0, of: 0, text: text.unwrap_or_default().into(), level })
 }
 
 fn is_head(item: &Item<'_>) -> bool {

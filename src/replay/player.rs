@@ -23,6 +23,9 @@ const HISTORY: Micros = 600 * SECOND;
 /// A jump to the moment before goes past one that was passed less than this ago, so that it can be repeated.
 const JUST_PASSED: Micros = SECOND;
 
+/// A moment that was passed is named for so long.
+const NAMED: Micros = 5 * SECOND;
+
 /// What the player's user hears of.
 #[derive(Clone, Copy, Debug)]
 pub enum Seen<'a> {
@@ -129,7 +132,39 @@ impl<O: Fn() -> Result<Recording, ReadError>> Player<O> {
             paused: self.paused,
             looping: self.looping,
             ended: self.ended,
+            begun: self.position <= self.from,
+            earlier: self.earlier().is_some(),
+            later: self.later().is_some(),
+            moment: self.passed().cloned(),
         }
+    }
+
+    /// The newest moment at or before the place, as long as it is news.
+    fn passed(&self) -> Option<&Moment> {
+        let here = self.position.since(self.extent.begin);
+        let moments = &self.extent.moments;
+        let passed = moments[..moments.partition_point(|moment| moment.at <= here)].last();
+        passed.filter(|moment| here - moment.at < NAMED)
+    }
+
+    /// The moment that is the next one.
+    fn later(&self) -> Option<&Moment> {
+        let here = self.position.since(self.extent.begin);
+        let moments = &self.extent.moments;
+        let next = moments.get(moments.partition_point(|moment| moment.at <= here));
+        next.filter(|moment| self.is_within(moment))
+    }
+
+    /// The moment before this one.
+    fn earlier(&self) -> Option<&Moment> {
+        let here = self.position.since(self.extent.begin) - JUST_PASSED;
+        let moments = &self.extent.moments;
+        let before = moments[..moments.partition_point(|moment| moment.at < here)].last();
+        before.filter(|moment| self.is_within(moment))
+    }
+
+    fn is_within(&self, moment: &Moment) -> bool {
+        (self.from..=self.to).contains(&self.extent.begin.after(moment.at))
     }
 
     /// Real time passed. Gives how many lines were played.
@@ -158,10 +193,12 @@ impl<O: Fn() -> Result<Recording, ReadError>> Player<O> {
         self.tell(see);
     }
 
-    /// Begins again at the end, or not.
+    /// Begins again at the end, or not. Where it stands at the end, it begins again at once.
     pub fn set_looping(&mut self, looping: bool, see: See<'_>) {
         self.looping = looping;
-        self.ended &= !looping;
+        if looping && self.ended {
+            (self.ended, self.paused) = (false, false);
+        }
         self.tell(see);
     }
 
@@ -224,26 +261,23 @@ impl<O: Fn() -> Result<Recording, ReadError>> Player<O> {
         self.go(self.position.after(span), see)
     }
 
-    /// Goes to the next mark or alarm. `None` where there is none.
+    /// Goes to the next mark, alarm or event. `None` where there is none.
     pub fn next_moment(&mut self, see: See<'_>) -> Result<Option<Moment>, ReadError> {
-        let here = self.position.since(self.extent.begin);
-        let found = self.extent.moments.iter().find(|moment| moment.at > here).cloned();
+        let found = self.later().cloned();
         self.go_to_moment(found, see)
     }
 
-    /// Goes to the mark or alarm before. `None` where there is none.
+    /// Goes to the mark, alarm or event before. `None` where there is none.
     pub fn previous_moment(&mut self, see: See<'_>) -> Result<Option<Moment>, ReadError> {
-        let here = self.position.since(self.extent.begin) - JUST_PASSED;
-        let found = self.extent.moments.iter().rev().find(|moment| moment.at < here).cloned();
+        let found = self.earlier().cloned();
         self.go_to_moment(found, see)
     }
 
     fn go_to_moment(&mut self, found: Option<Moment>, see: See<'_>) -> Result<Option<Moment>, ReadError> {
-        let within = found.filter(|moment| (self.from..=self.to).contains(&self.extent.begin.after(moment.at)));
-        if let Some(moment) = &within {
+        if let Some(moment) = &found {
             self.jump(moment.at, see)?;
         }
-        Ok(within)
+        Ok(found)
     }
 
     fn go(&mut self, target: Stamp, see: See<'_>) -> Result<(), ReadError> {

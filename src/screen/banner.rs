@@ -27,23 +27,24 @@ pub fn sounding(model: &Model, snapshot: &Snapshot) -> Vec<Raised> {
     all.into_iter().map(|(.., raised)| raised).collect()
 }
 
-/// Rows that the banner of the worst of `alarms` takes on a screen of `area`.
-pub fn rows(model: &Model, snapshot: &Snapshot, alarms: &[Raised], area: Rect) -> u16 {
-    let text = match alarms.first() {
-        Some(Raised::Limit(at)) => model.alarms.get(*at).map(|alarm| columns(&alarm.text)),
-        Some(Raised::Fault(at)) => fault(model, snapshot, *at).map(|(_, told)| columns(told.remedy)),
-        None => None,
-    };
-    let Some(text) = text else { return 0 };
+/// The level of the worst of `alarms`, and the rows that its banner wants on a screen of `area`.
+pub fn wanted(
+    model: &Model,
+    labels: &Labels,
+    snapshot: &Snapshot,
+    alarms: &[Raised],
+    area: Rect,
+) -> Option<(Level, u16)> {
+    let banner = Banner::new(model, labels, snapshot, alarms)?;
     // What to do is the most needed text of all: where there is room it is never cut.
-    let room = area.width.saturating_sub(2);
-    match area.height {
-        0 => 0,
+    let text = u16::try_from(wrapped(banner.text, area.width.saturating_sub(2), 4).len()).unwrap_or(1);
+    let most = match area.height {
         1..8 => 1,
-        20.. if u32::from(text) > 2 * u32::from(room) => 5,
-        14.. if text > room => 3,
-        _ => 2,
-    }
+        8..14 => 2,
+        14..20 => 3,
+        _ => 5,
+    };
+    Some((banner.level, (1 + text).min(most)))
 }
 
 fn fault(model: &Model, snapshot: &Snapshot, at: usize) -> Option<(Level, Told)> {
@@ -123,9 +124,20 @@ pub fn draw(pen: &mut Pen<'_>, banner: &Banner<'_>) {
         pen.text(0, 0, width, if columns(shape) > width { "!" } else { shape }, tone);
         return;
     }
-    first_row(&mut pen.part(row(0)), banner, tone);
     let room = pen.height().saturating_sub(1);
-    for (y, line) in (1..=room).zip(wrapped(banner.text, width.saturating_sub(2), room)) {
+    let inside = width.saturating_sub(2);
+    let lines = wrapped(banner.text, inside, u16::MAX);
+    if room >= 1 && lines.len() > usize::from(room) {
+        // All in one go takes fewer rows; the limit can be seen on the gauge.
+        let all = format!("{}  {} {}  {}", level.name().to_uppercase(), banner.label, banner.value, banner.text);
+        let more = if banner.others > 0 { format!(" +{}", banner.others) } else { String::new() };
+        for (y, line) in (0..=room).zip(wrapped(&(all + &more), inside, room + 1)) {
+            pen.part(row(y)).text(0, 0, width, &line, tone);
+        }
+        return;
+    }
+    first_row(&mut pen.part(row(0)), banner, tone);
+    for (y, line) in (1..=room).zip(lines) {
         pen.part(row(y)).text(0, 0, width, &line, tone);
     }
 }

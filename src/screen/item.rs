@@ -51,6 +51,13 @@ impl Labels {
         self.outputs
     }
 
+    /// Columns of the label, the widest value expected and its unit in one row; 0 for a channel that is not there.
+    pub fn in_one_row(&self, id: ChannelId) -> u16 {
+        let (value, unit) = self.width(id);
+        let label = self.channels.get(id.index()).map_or(0, |known| columns(&known.label));
+        label.saturating_add(1 + value).saturating_add(if unit > 0 { unit + 1 } else { 0 })
+    }
+
     /// Columns of the widest value expected, and of the unit behind it; both 0 for a channel that is not there.
     pub fn width(&self, id: ChannelId) -> (u16, u16) {
         self.channels.get(id.index()).map_or((0, 0), |known| (known.slot, columns(&known.unit)))
@@ -145,6 +152,28 @@ impl<'a> Item<'a> {
             (None, Said::Doubt(..)) if self.excused => Tone::Quiet,
             (None, Said::Doubt(..)) => Tone::Unsure,
         }
+    }
+
+    /// Whether label and value, or the words in its place, have room side by side in `width` columns: by the widest value
+    /// expected, so that nothing moves while it changes.
+    pub fn fits_one_row(&self, width: u16) -> bool {
+        let unit = if self.unit.is_empty() { 0 } else { columns(self.unit) + 1 };
+        let value = match &self.said {
+            Said::Value(_) => self.slot + unit,
+            Said::Doubt(long, _) => columns(long),
+        };
+        let shape = self.alarm.map_or(0, |level| columns(alarm_shape(level)) + 1);
+        shape.saturating_add(columns(self.label)).saturating_add(1 + value) <= width
+    }
+
+    /// The label in two rows of at most `width` columns, broken at a blank; `None` where it fits in one, or cannot be.
+    pub fn label_in_two(&self, width: u16) -> Option<(&'a str, &'a str)> {
+        let shape = self.alarm.map_or(0, |level| columns(alarm_shape(level)) + 1);
+        if columns(self.label).saturating_add(shape) <= width {
+            return None;
+        }
+        let breaks = self.label.match_indices(' ').map(|(at, _)| (&self.label[..at], &self.label[at + 1..]));
+        breaks.rev().find(|(first, rest)| columns(first).saturating_add(shape) <= width && columns(rest) <= width)
     }
 
     /// Feeds `hasher` with everything that may change from frame to frame; with the value itself only where more than

@@ -3,6 +3,7 @@
 //! Owns the reading of key bytes and mouse reports, and what each key does. No byte sequence, however broken, does
 //! more than one key would: nothing here switches or arms an output, or deletes.
 
+use crate::state::PlayerShown;
 use crate::time::{Micros, SECOND};
 
 /// A key that the terminal sent.
@@ -20,7 +21,7 @@ pub enum Key {
 }
 
 /// What a key does.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Act {
     /// End.
     Quit,
@@ -32,12 +33,14 @@ pub enum Act {
     Night,
     /// Hold the trends still or let them go on.
     HoldTrend,
+    /// Show all keys in place of the page, or the page again.
+    Keys,
     /// What the session's owner does.
     Tell(Command),
 }
 
 /// What the screen asks of the session's owner.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Command {
     /// The user wants to end.
     Quit,
@@ -64,38 +67,106 @@ pub enum Command {
 /// How far an arrow jumps.
 pub const JUMP: Micros = 10 * SECOND;
 
-/// A key as the last line shows it: key, word, rank (see [`super::foot::Part::rank`]), and what a tap does.
-pub type ShownKey = (&'static str, &'static str, u8, Option<Act>);
+/// A key that does something now.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct ShownKey {
+    /// As it is written.
+    pub key: &'static str,
+    /// What it does, in a word or two.
+    pub word: &'static str,
+    /// The same in more words, for the list of all keys.
+    pub about: &'static str,
+    /// The higher, the sooner it gives way in the last line; see [`super::foot::Part::rank`].
+    pub rank: u8,
+    /// What a tap on it does.
+    pub act: Act,
+}
 
-const DRIVING: &[ShownKey] = &[
-    ("space", "hold trend", 4, Some(Act::HoldTrend)),
-    ("m", "mark", 1, Some(Act::Tell(Command::Mark))),
-    ("n", "night", 5, Some(Act::Night)),
-    ("tab", "page", 6, Some(Act::Turn(1))),
-    ("q", "quit", 2, Some(Act::Quit)),
-];
+/// What decides which keys do something.
+#[derive(Clone, Debug, Default)]
+#[expect(clippy::struct_excessive_bools, reason = "facts that have nothing to do with each other")]
+pub struct Now<'a> {
+    /// Where a replay stands; `None` while driving.
+    pub player: Option<&'a PlayerShown>,
+    /// An output is locked.
+    pub locked: bool,
+    /// Marks are written down.
+    pub records: bool,
+    /// The page has a trend.
+    pub has_trend: bool,
+    /// Trends stand still.
+    pub held: bool,
+    /// There are several pages.
+    pub several_pages: bool,
+    /// The night palette is in use.
+    pub night: bool,
+}
 
-const REPLAYING: &[ShownKey] = &[
-    ("space", "stop/go", 1, Some(Act::Tell(Command::TogglePause))),
-    ("left", "10 s back", 4, Some(Act::Tell(Command::JumpBy(-JUMP)))),
-    ("right", "on", 4, Some(Act::Tell(Command::JumpBy(JUMP)))),
-    ("up", "faster", 5, Some(Act::Tell(Command::Faster))),
-    ("down", "slower", 5, Some(Act::Tell(Command::Slower))),
-    ("b", "line back", 7, Some(Act::Tell(Command::Step(-1)))),
-    ("f", "forth", 7, Some(Act::Tell(Command::Step(1)))),
-    ("e", "earlier mark", 6, Some(Act::Tell(Command::JumpMark(-1)))),
-    ("l", "later mark", 6, Some(Act::Tell(Command::JumpMark(1)))),
-    ("a", "again", 8, Some(Act::Tell(Command::ToggleLoop))),
-    ("n", "night", 9, Some(Act::Night)),
-    ("q", "quit", 2, Some(Act::Quit)),
-];
+/// The ends of a replay's speeds.
+const SPEEDS: (f64, f64) = (0.1, 100.0);
 
-/// Shown before the others while an output is locked.
-pub const FREE: ShownKey = ("u", "free outputs", 1, Some(Act::Tell(Command::FreeOutputs)));
+const fn shown(key: &'static str, word: &'static str, about: &'static str, rank: u8, act: Act) -> ShownKey {
+    ShownKey { key, word, about, rank, act }
+}
 
-/// The keys that the last line shows.
-pub const fn shown_keys(replaying: bool) -> &'static [ShownKey] {
-    if replaying { REPLAYING } else { DRIVING }
+const fn tell(key: &'static str, word: &'static str, about: &'static str, rank: u8, command: Command) -> ShownKey {
+    shown(key, word, about, rank, Act::Tell(command))
+}
+
+/// The keys that do something now, the most needed first.
+pub fn working(now: &Now<'_>) -> Vec<ShownKey> {
+    let mut keys = match now.player {
+        Some(player) => replaying(player),
+        None => driving(now),
+    };
+    keys.push(shown("?", "keys", "all keys, or the page again", 1, Act::Keys));
+    keys.push(shown("q", "quit", "quit", 2, Act::Quit));
+    let (word, about) = if now.night { ("day", "colours for the day") } else { ("night", "colours for the night") };
+    keys.push(shown("n", word, about, 8, Act::Night));
+    if now.several_pages {
+        keys.push(shown("tab", "page", "next page; 1 to 9: that page", 9, Act::Turn(1)));
+    }
+    keys
+}
+
+fn driving(now: &Now<'_>) -> Vec<ShownKey> {
+    let mut keys = Vec::new();
+    if now.locked {
+        keys.push(tell("u", "free outputs", "free locked outputs: press twice", 1, Command::FreeOutputs));
+    }
+    if now.records {
+        keys.push(tell("m", "mark", "mark this moment of the drive", 1, Command::Mark));
+    }
+    if now.has_trend {
+        let (word, about) =
+            if now.held { ("trend on", "let the trends go on") } else { ("hold trend", "hold the trends still") };
+        keys.push(shown("space", word, about, 4, Act::HoldTrend));
+    }
+    keys
+}
+
+fn replaying(player: &PlayerShown) -> Vec<ShownKey> {
+    let (begun, ended) = (player.begun, player.ended);
+    let go = if player.paused { ("go on", "go on") } else { ("stop", "stop here") };
+    let again = match (ended, player.looping) {
+        (true, _) => ("again", "play again from the beginning", 1),
+        (false, false) => ("again at end", "at the end, begin again", 7),
+        (false, true) => ("stop at end", "at the end, stop", 7),
+    };
+    let all = [
+        (!ended, tell("space", go.0, go.1, 1, Command::TogglePause)),
+        (ended, tell("a", again.0, again.1, again.2, Command::ToggleLoop)),
+        (player.earlier, tell("e", "earlier mark", "to the mark or alarm before", 4, Command::JumpMark(-1))),
+        (player.later, tell("l", "later mark", "to the mark or alarm after", 4, Command::JumpMark(1))),
+        (!begun, tell("left", "10 s back", "10 s back", 5, Command::JumpBy(-JUMP))),
+        (!ended, tell("right", "10 s on", "10 s on", 5, Command::JumpBy(JUMP))),
+        (!ended && player.speed < SPEEDS.1, tell("up", "faster", "faster", 6, Command::Faster)),
+        (!ended && player.speed > SPEEDS.0, tell("down", "slower", "slower", 6, Command::Slower)),
+        (!begun, tell("b", "line back", "one line back, and stop", 7, Command::Step(-1))),
+        (!ended, tell("f", "line on", "one line on, and stop", 7, Command::Step(1))),
+        (!ended, tell("a", again.0, again.1, again.2, Command::ToggleLoop)),
+    ];
+    all.into_iter().filter(|(works, _)| *works).map(|(_, key)| key).collect()
 }
 
 /// What `key` does. Taps are not keys: where they land is known to the view alone.
@@ -108,6 +179,7 @@ pub fn act(key: Key, replaying: bool) -> Option<Act> {
         (Key::BackTab, _) | (Key::Left, false) => Some(Act::Turn(-1)),
         (Key::Char(digit @ b'1'..=b'9'), _) => Some(Act::Page(usize::from(digit - b'1'))),
         (Key::Char(b'n'), _) => Some(Act::Night),
+        (Key::Char(b'?'), _) => Some(Act::Keys),
         (Key::Char(b' '), false) => Some(Act::HoldTrend),
         (Key::Char(b'm'), false) => tell(Command::Mark),
         (Key::Char(b'u'), false) => tell(Command::FreeOutputs),
@@ -250,12 +322,29 @@ mod tests {
         assert_eq!(keys, [Key::Char(b'q')]);
     }
 
+    fn player() -> PlayerShown {
+        PlayerShown { speed: 1.0, earlier: true, later: true, ..PlayerShown::default() }
+    }
+
+    fn names(now: &Now<'_>) -> String {
+        working(now).iter().map(|shown| shown.key).collect::<Vec<_>>().join(" ")
+    }
+
     #[rstest]
-    #[case::driving(false)]
-    #[case::replaying(true)]
-    fn every_key_that_is_shown_does_what_a_tap_on_it_does(#[case] replaying: bool) {
-        for (name, _, _, tap) in shown_keys(replaying) {
-            let key = match *name {
+    #[case::driving(None)]
+    #[case::replaying(Some(player()))]
+    #[case::at_the_end(Some(PlayerShown { ended: true, ..player() }))]
+    fn every_key_that_is_shown_does_what_a_tap_on_it_does(#[case] player: Option<PlayerShown>) {
+        let now = Now {
+            player: player.as_ref(),
+            locked: true,
+            records: true,
+            has_trend: true,
+            several_pages: true,
+            ..Now::default()
+        };
+        for ShownKey { key: name, act: tap, .. } in working(&now) {
+            let key = match name {
                 "space" => Key::Char(b' '),
                 "tab" => Key::Char(b'\t'),
                 "left" => Key::Left,
@@ -264,8 +353,25 @@ mod tests {
                 "down" => Key::Down,
                 single => Key::Char(single.as_bytes()[0]),
             };
-            assert_eq!(act(key, replaying), *tap, "{name}");
+            assert_eq!(act(key, player.is_some()), Some(tap), "{name}");
         }
+    }
+
+    #[rstest]
+    #[case::in_the_middle(player(), "space e l left right up down b f a ? q n")]
+    #[case::at_the_beginning(PlayerShown { begun: true, earlier: false, ..player() }, "space l right up down f a ? q n")]
+    #[case::at_the_end(PlayerShown { ended: true, later: false, ..player() }, "a e left b ? q n")]
+    #[case::as_fast_as_it_goes(PlayerShown { speed: 100.0, ..player() }, "space e l left right down b f a ? q n")]
+    #[case::as_slow_as_it_goes(PlayerShown { speed: 0.1, ..player() }, "space e l left right up b f a ? q n")]
+    fn a_replay_shows_the_keys_that_work_where_it_stands(#[case] player: PlayerShown, #[case] keys: &str) {
+        assert_eq!(names(&Now { player: Some(&player), ..Now::default() }), keys);
+    }
+
+    #[test]
+    fn a_drive_shows_the_keys_that_work_on_the_page() {
+        assert_eq!(names(&Now::default()), "? q n");
+        let now = Now { locked: true, records: true, has_trend: true, several_pages: true, ..Now::default() };
+        assert_eq!(names(&now), "u m space ? q n tab");
     }
 
     proptest! {

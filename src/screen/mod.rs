@@ -12,6 +12,7 @@ mod encode;
 mod foot;
 mod glyphs;
 mod item;
+mod key_list;
 mod keys;
 mod look;
 mod outputs;

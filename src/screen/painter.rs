@@ -44,6 +44,8 @@ pub struct Painter {
     held: Option<Micros>,
     replaying: bool,
     notices: Vec<String>,
+    /// The keys are listed in place of the page.
+    all_keys: bool,
     /// The picture that the terminal shows; `None` where that is not known.
     before: Option<Picture>,
     after: Picture,
@@ -65,6 +67,7 @@ impl Painter {
             held: None,
             replaying,
             notices: Vec::new(),
+            all_keys: false,
             before: None,
             after: Picture::default(),
         }
@@ -168,6 +171,7 @@ impl Painter {
             held: self.held.is_some(),
             replaying: self.replaying,
             notices: &self.notices,
+            all_keys: self.all_keys,
         }
     }
 
@@ -183,11 +187,13 @@ impl Painter {
     fn act(&mut self, act: Act) -> Option<Command> {
         let pages = self.model.pages.len().max(1);
         self.draw_anew();
+        // Whatever else is done, the page is to be seen again.
+        self.all_keys = act == Act::Keys && !self.all_keys;
         match act {
             Act::Quit => return Some(Command::Quit),
             Act::Tell(command) => return Some(command),
             Act::Page(page) if page < pages => self.page = page,
-            Act::Page(_) => {}
+            Act::Page(_) | Act::Keys => {}
             Act::Turn(by) => {
                 let step = usize::try_from(by.rem_euclid(i32::try_from(pages).unwrap_or(1))).unwrap_or(0);
                 self.page = (self.page + step) % pages;

@@ -12,6 +12,8 @@ use ratatui::widgets::Widget;
 use super::banner::{self, Banner};
 use super::foot::{self, Part};
 use super::item::{Item, list};
+use super::key_list;
+use super::keys::ShownKey;
 use super::look::{Look, Tone};
 use super::outputs::{self, OutputRow};
 use super::pen::Pen;
@@ -38,8 +40,10 @@ pub enum Piece<'a> {
     Outputs(Vec<OutputRow>),
     /// The worst alarm.
     Banner(Banner<'a>),
-    /// Sentences, a row each.
-    Told(Vec<(String, Tone)>),
+    /// Sentences, a row each, and how many more there are.
+    Told(Vec<(String, Tone)>, usize),
+    /// The keys that work.
+    Keys(Vec<ShownKey>),
     /// A row of parts.
     Row(Vec<Part>),
 }
@@ -64,12 +68,8 @@ impl Piece<'_> {
             Self::Outputs(rows) => outputs::draw(&mut Pen::new(buffer, area, look), &rows),
             Self::List(items) => list(&mut Pen::new(buffer, area, look), items),
             Self::Banner(banner) => banner::draw(&mut Pen::new(buffer, area, look), &banner),
-            Self::Told(sentences) => {
-                let mut pen = Pen::new(buffer, area, look);
-                for (y, (text, tone)) in (0..pen.height()).zip(&sentences) {
-                    pen.text(0, y, pen.width(), text, *tone);
-                }
-            }
+            Self::Told(sentences, hidden) => foot::tell(&mut Pen::new(buffer, area, look), &sentences, hidden),
+            Self::Keys(keys) => key_list::draw(&mut Pen::new(buffer, area, look), &keys),
             Self::Row(parts) => foot::draw(&mut Pen::new(buffer, area, look), &parts),
         }
     }
@@ -96,8 +96,13 @@ impl Piece<'_> {
                 let Banner { level, label, value, limit, text, others } = banner;
                 (level, label, value, limit, text, others).hash(&mut hasher);
             }
-            Self::Told(sentences) => sentences.hash(&mut hasher),
-            Self::Row(parts) => parts.iter().for_each(|part| (&part.text, part.tone, part.rank).hash(&mut hasher)),
+            Self::Told(sentences, hidden) => (sentences, hidden).hash(&mut hasher),
+            Self::Keys(keys) => keys.hash(&mut hasher),
+            Self::Row(parts) => {
+                for Part { text, short, tone, rank, .. } in parts {
+                    (text, short, tone, rank).hash(&mut hasher);
+                }
+            }
         }
         hasher.finish()
     }

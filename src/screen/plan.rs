@@ -59,7 +59,7 @@ impl Plan {
             return Self::list(page);
         }
         let lines = broken(page, labels, area.width);
-        match heights(page, labels, &lines, area.height) {
+        match heights(page, labels, &lines, (area.width, area.height)) {
             Some((heights, gap)) => Self::Cells(places(page, &lines, area, &heights, gap)),
             None => Self::list(page),
         }
@@ -106,20 +106,18 @@ struct Line {
     cells: std::ops::Range<usize>,
 }
 
-/// The page's rows, broken where the cells would be too narrow for what they show.
+/// The page's rows, broken where the cells would be too narrow for what they show, as evenly as they can be.
 fn broken(page: &Page, labels: &Labels, width: u16) -> Vec<Line> {
     let mut lines = Vec::new();
     for (row, cells) in page.rows.iter().enumerate() {
-        let mut start = 0;
-        while start < cells.len() {
-            let fits = |end: &usize| {
-                let part = &cells[start..*end];
-                widths(part, width).iter().zip(part).all(|(width, cell)| *width >= narrowest(cell, labels))
-            };
-            let end = (start + 1..=cells.len()).rev().find(fits).unwrap_or(start + 1);
-            lines.push(Line { row, cells: start..end });
-            start = end;
-        }
+        let fits =
+            |part: &[Cell]| widths(part, width).iter().zip(part).all(|(width, cell)| *width >= narrowest(cell, labels));
+        let even = |count: usize| -> Vec<std::ops::Range<usize>> {
+            (0..count).map(|at| (cells.len() * at).div_ceil(count)..(cells.len() * (at + 1)).div_ceil(count)).collect()
+        };
+        let all_fit = |parts: &Vec<std::ops::Range<usize>>| parts.iter().all(|part| fits(&cells[part.clone()]));
+        let ranges = (1..cells.len()).map(even).find(all_fit).unwrap_or_else(|| even(cells.len()));
+        lines.extend(ranges.into_iter().map(|cells| Line { row, cells }));
     }
     lines
 }
@@ -184,7 +182,7 @@ const fn growth(face: Face) -> (u16, u16) {
 }
 
 /// Heights of the lines and the rows between them; `None` where not even one row each fits.
-fn heights(page: &Page, labels: &Labels, lines: &[Line], height: u16) -> Option<(Vec<u16>, u16)> {
+fn heights(page: &Page, labels: &Labels, lines: &[Line], (width, height): (u16, u16)) -> Option<(Vec<u16>, u16)> {
     let cells = |line: &Line| &page.rows[line.row][line.cells.clone()];
     let rung = |line: &Line, step: usize| cells(line).iter().map(|cell| ladder(cell, labels)[step]).max().unwrap_or(1);
     let mut heights: Vec<u16> = lines.iter().map(|line| rung(line, 0)).collect();
@@ -194,6 +192,13 @@ fn heights(page: &Page, labels: &Labels, lines: &[Line], height: u16) -> Option<
     }
     let between = u16::try_from(lines.len()).unwrap_or(u16::MAX).saturating_sub(1);
     let mut gap = 0;
+    // Where not all can have a second row, those have it whose names would be cut in one.
+    for (line, rows) in lines.iter().zip(0..) {
+        let wanted = rung(line, 1);
+        if is_cut(cells(line), labels, width) && total(&heights) - heights[rows] + wanted <= height {
+            heights[rows] = wanted;
+        }
+    }
     for step in 1..6 {
         // Air between the lines is worth more than the larger forms, and less than having a scale at all.
         if step == 4 && total(&heights).saturating_add(between) <= height {
@@ -215,6 +220,15 @@ fn heights(page: &Page, labels: &Labels, lines: &[Line], height: u16) -> Option<
     let appetites: Vec<_> = lines.iter().map(faces).collect();
     spread(&mut heights, &appetites, spare);
     Some((heights, gap))
+}
+
+/// Whether a name would be cut where `cells` have one row.
+fn is_cut(cells: &[Cell], labels: &Labels, width: u16) -> bool {
+    let cut = |(cell, width): (&Cell, u16)| match cell.face {
+        Face::Outputs | Face::Trend => false,
+        _ => cell.show.first().is_some_and(|id| labels.in_one_row(*id) > width),
+    };
+    cells.iter().zip(widths(cells, width)).any(cut)
 }
 
 /// Gives rows to spare to the lines that gain most from them, in turn.

@@ -3,20 +3,20 @@
 //! A [`View`] is borrowed data only: drawing it waits for nothing, locks nothing and reads no clock.
 
 use ratatui::buffer::Buffer;
-use ratatui::layout::Rect;
+use ratatui::layout::{Position, Rect};
 use ratatui::widgets::Widget;
 
 use super::banner::Banner;
-use super::foot::{self, Foot};
+use super::foot::{self, Layout, Sentences};
 use super::item::{Item, Labels};
-use super::keys::Act;
-use super::look::{Look, Tone};
+use super::keys::{self, Act, ShownKey};
+use super::look::Look;
 use super::piece::{Piece, Standing};
 use super::plan::{Place, Plan};
 use super::widget::Strip;
-use super::{banner, outputs, plan};
+use super::{banner, key_list, outputs, plan};
 use crate::config::{ChannelId, Face, Model, Page};
-use crate::state::Snapshot;
+use crate::state::{OutputShown, PlayerShown, Recording, Snapshot};
 use crate::watch::Raised;
 
 /// One picture.
@@ -40,13 +40,14 @@ pub struct View<'a> {
     pub replaying: bool,
     /// Sentences from outside, for example that a mark was set.
     pub notices: &'a [String],
+    /// All keys that work are listed in place of the page.
+    pub all_keys: bool,
 }
 
-/// The parts of the screen.
-struct Parts {
-    banner: Rect,
-    page: Rect,
-    foot: Foot,
+/// A column of air on either side, where there are columns enough.
+fn inset(row: Rect) -> Rect {
+    let side = u16::from(row.width >= 40);
+    Rect { x: row.x + side, width: row.width.saturating_sub(2 * side), ..row }
 }
 
 impl<'a> View<'a> {
@@ -55,49 +56,79 @@ impl<'a> View<'a> {
         self.model.pages.get(self.page).or_else(|| self.model.pages.first())
     }
 
-    fn laid_out(&self, area: Rect) -> (Parts, Vec<Raised>, Vec<(String, Tone)>) {
+    fn laid_out(&self, area: Rect) -> (Layout, Vec<Raised>, Sentences) {
         let alarms = banner::sounding(self.model, self.snapshot);
-        let sentences = foot::sentences(self.model, self.snapshot, self.notices);
-        (parts(area, banner::rows(self.model, self.snapshot, &alarms, area), sentences.len()), alarms, sentences)
+        let sentences = Sentences::new(self.model, self.snapshot, self.notices);
+        let banner = banner::wanted(self.model, self.labels, self.snapshot, &alarms, area);
+        (Layout::new(area, banner, &sentences), alarms, sentences)
+    }
+
+    /// The keys that work now.
+    fn working(&self) -> Vec<ShownKey> {
+        let faces = self.shown().into_iter().flat_map(|page| page.rows.iter().flatten());
+        let unknown = PlayerShown::default();
+        keys::working(&keys::Now {
+            player: self.replaying.then(|| self.snapshot.player.as_ref().unwrap_or(&unknown)),
+            locked: self.snapshot.outputs.iter().any(OutputShown::is_locked),
+            records: self.snapshot.recording != Recording::Off,
+            has_trend: faces.map(|cell| cell.face).any(|face| face == Face::Trend),
+            held: self.held,
+            several_pages: self.model.pages.len() > 1,
+            night: self.look.night,
+        })
+    }
+
+    /// The list of keys stands in place of the page: not while there is danger.
+    fn shows_keys(&self, layout: &Layout) -> bool {
+        let in_danger = layout.banner.height > 0 && layout.banner.y < layout.page.bottom();
+        self.all_keys && !in_danger && layout.page.height > 0
     }
 
     /// The histories that drawing into `area` needs.
     pub fn wishes(&self, area: Rect) -> Vec<plan::Wish> {
-        let (parts, ..) = self.laid_out(area);
+        let (layout, ..) = self.laid_out(area);
         let Some(page) = self.shown() else { return Vec::new() };
-        Plan::new(page, self.labels, parts.page, (area.width, area.height)).wishes(page, self.look)
+        Plan::new(page, self.labels, inset(layout.page), (area.width, area.height)).wishes(page, self.look)
     }
 
     /// What a tap at column `x` and row `y` of a screen of `area` does.
     pub fn tapped(&self, area: Rect, x: u16, y: u16) -> Option<Act> {
-        let (parts, ..) = self.laid_out(area);
-        let side = u16::from(area.width >= 40);
-        let row = parts.foot.keys;
+        let (layout, ..) = self.laid_out(area);
+        let at = Position { x, y };
+        if inset(layout.page).contains(at) && self.shows_keys(&layout) {
+            return key_list::tapped(&self.working(), inset(layout.page), at);
+        }
+        let row = inset(layout.keys);
         if y < row.y || y >= row.bottom() {
             return None;
         }
-        foot::tapped(
-            &foot::keys(self.model, self.snapshot, self.page, self.replaying),
-            self.look,
-            row.width.saturating_sub(2 * side),
-            x.checked_sub(row.x + side)?,
-        )
+        foot::tapped(&foot::keys(self.model, self.page, &self.working()), self.look, row.width, x.checked_sub(row.x)?)
     }
 
     /// Everything that is on a screen of `area`, each piece with its place.
     fn pieces(&self, area: Rect) -> Vec<(Rect, Piece<'a>)> {
-        let (parts, alarms, sentences) = self.laid_out(area);
-        let side = u16::from(area.width >= 40);
-        let inset = |row: Rect| Rect { x: row.x + side, width: row.width.saturating_sub(2 * side), ..row };
-        let mut pieces = self.page_pieces(parts.page, area);
-        let banner = Banner::new(self.model, self.labels, self.snapshot, &alarms);
-        pieces.extend(banner.map(|banner| (parts.banner, Piece::Banner(banner))));
-        pieces.push((inset(parts.foot.sentences), Piece::Told(sentences)));
-        pieces.push((inset(parts.foot.status), Piece::Row(foot::status(self.model, self.snapshot))));
-        pieces.push((
-            inset(parts.foot.keys),
-            Piece::Row(foot::keys(self.model, self.snapshot, self.page, self.replaying)),
-        ));
+        let (layout, alarms, sentences) = self.laid_out(area);
+        let working = self.working();
+        let mut pieces = if self.shows_keys(&layout) {
+            vec![(inset(layout.page), Piece::Keys(working.clone()))]
+        } else {
+            self.page_pieces(inset(layout.page), area)
+        };
+        let (told, hidden) = sentences.within(layout.told.height);
+        let mut banner = Banner::new(self.model, self.labels, self.snapshot, &alarms);
+        if let Some(banner) = &mut banner
+            && layout.status.height == 0
+            && layout.told.height == 0
+        {
+            // What has no row is at least counted.
+            banner.others += hidden;
+        }
+        pieces.extend(banner.map(|banner| (layout.banner, Piece::Banner(banner))));
+        let has_moment = sentences.has_moment_within(layout.told.height);
+        let status = foot::status(self.model, self.snapshot, self.shown(), !has_moment);
+        pieces.push((inset(layout.told), Piece::Told(told, hidden)));
+        pieces.push((inset(layout.status), Piece::Row(status)));
+        pieces.push((inset(layout.keys), Piece::Row(foot::keys(self.model, self.page, &working))));
         pieces
     }
 
@@ -166,26 +197,6 @@ fn shared_out(area: Rect, channels: usize, outputs: usize) -> (Rect, Rect) {
     let rows = u16::try_from((outputs * 3).min(free)).unwrap_or(0);
     let list = Rect { height: area.height - rows, ..area };
     (list, Rect { y: area.y + list.height, height: rows, ..area })
-}
-
-fn parts(area: Rect, banner: u16, sentences: usize) -> Parts {
-    let foot = Foot::new(area, sentences);
-    // With a single row there is either the alarm or a value; the alarm wins.
-    let banner = banner.min(area.height);
-    let height = area.height.saturating_sub(banner + foot.rows());
-    Parts { banner: Rect { height: banner, ..area }, page: margins(Rect { y: area.y + banner, height, ..area }), foot }
-}
-
-/// A column of air on either side, and a row above where there are rows enough.
-fn margins(area: Rect) -> Rect {
-    let side = u16::from(area.width >= 40);
-    let top = u16::from(area.height >= 17);
-    Rect {
-        x: area.x + side,
-        y: area.y + top,
-        width: area.width.saturating_sub(2 * side),
-        height: area.height.saturating_sub(top),
-    }
 }
 
 impl Widget for &View<'_> {

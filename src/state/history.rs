@@ -22,6 +22,14 @@ impl Column {
     /// Nothing good came.
     pub const GAP: Self = Self { low: f32::NAN, high: f32::NAN };
 
+    /// Before the beginning: nothing was to come.
+    pub const BEFORE: Self = Self { low: f32::NAN, high: f32::INFINITY };
+
+    /// Whether it lies before the beginning; then it is a gap too.
+    pub fn is_before(self) -> bool {
+        self.is_gap() && self.high.is_infinite()
+    }
+
     /// Whether nothing good came.
     pub fn is_gap(self) -> bool {
         self.low.is_nan()
@@ -43,12 +51,14 @@ pub struct History {
     ring: Vec<Column>,
     /// Number of the newest bucket since the beginning; `None` before the first push.
     newest: Option<i64>,
+    /// Number of the first bucket; of no meaning before the first push.
+    first: i64,
 }
 
 impl History {
     /// An empty history of so many channels.
     pub fn new(channels: usize) -> Self {
-        Self { channels, ring: vec![Column::GAP; channels * BUCKETS], newest: None }
+        Self { channels, ring: vec![Column::GAP; channels * BUCKETS], newest: None, first: 0 }
     }
 
     /// Forgets everything, for a jump in a replay.
@@ -91,7 +101,9 @@ impl History {
     }
 
     fn joined(&self, channel: usize, from: Micros, to: Micros) -> Column {
-        let Some(newest) = self.newest else { return Column::GAP };
+        let Some(newest) = self.newest.filter(|_| (to - 1).div_euclid(BUCKET) >= self.first) else {
+            return Column::BEFORE;
+        };
         let oldest = newest - KEPT + 1;
         let first = from.div_euclid(BUCKET).max(oldest);
         let last = (to - 1).div_euclid(BUCKET).min(newest);
@@ -112,7 +124,10 @@ impl History {
         let from = match self.newest {
             Some(newest) if bucket <= newest => return,
             Some(newest) => (newest + 1).max(bucket - KEPT + 1),
-            None => bucket,
+            None => {
+                self.first = bucket;
+                bucket
+            }
         };
         for passed in from..=bucket {
             let start = self.slot(passed);
@@ -161,6 +176,19 @@ mod tests {
         assert_eq!(History::new(1).end(), None);
         History::new(1).columns(0, 400_000, 400_000, &mut out);
         assert!(out.iter().all(|column| column.is_gap()));
+    }
+
+    #[test]
+    fn before_the_beginning_there_is_no_gap_but_nothing() {
+        let history = pushed(&[(300_000, None), (400_000, Some(1.0))]);
+        let mut out = [Column::GAP; 5];
+        history.columns(0, 500_000, 500_000, &mut out);
+        assert_eq!(out.map(Column::is_before), [true, true, true, false, false]);
+        assert_eq!(out.map(Column::is_gap), [true, true, true, true, false]);
+        // A stretch that holds the beginning is one of the recording.
+        let mut out = [Column::GAP];
+        history.columns(0, 400_000, 400_000, &mut out);
+        assert!(out[0].is_gap() && !out[0].is_before());
     }
 
     #[test]

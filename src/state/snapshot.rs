@@ -1,5 +1,7 @@
 //! The snapshot: what is known at one instant, in plain structs that are copied whole.
 
+use std::sync::Arc;
+
 use crate::channel::{Trust, Value};
 use crate::config::Level;
 use crate::time::{Micros, SECOND, Stamp};
@@ -51,7 +53,8 @@ impl Clone for Snapshot {
         self.outputs.clone_from(outputs);
         self.faults.clone_from(faults);
         (self.version, self.now, self.at) = (*version, *now, *at);
-        (self.recording, self.player, self.config_mistakes) = (*recording, *player, *config_mistakes);
+        self.player.clone_from(player);
+        (self.recording, self.config_mistakes) = (*recording, *config_mistakes);
     }
 }
 
@@ -207,7 +210,8 @@ pub enum WhyStopped {
 }
 
 /// Where a replay stands.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
+#[expect(clippy::struct_excessive_bools, reason = "facts that have nothing to do with each other")]
 pub struct PlayerShown {
     /// From the beginning of the recording to the line shown.
     pub position: Micros,
@@ -221,4 +225,29 @@ pub struct PlayerShown {
     pub looping: bool,
     /// It stands at its end.
     pub ended: bool,
+    /// It stands at its beginning.
+    pub begun: bool,
+    /// There is a mark or alarm to go back to.
+    pub earlier: bool,
+    /// There is a mark or alarm to go on to.
+    pub later: bool,
+    /// The mark or alarm that it stands at or has just passed.
+    pub moment: Option<MomentShown>,
+}
+
+/// A mark, alarm or event of a recording.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MomentShown {
+    /// `mark`, `alarm` or `event`.
+    pub kind: &'static str,
+    /// Which of its kind, from 1.
+    pub number: u32,
+    /// How many of its kind there are.
+    pub of: u32,
+    /// From the beginning of the recording.
+    pub at: Micros,
+    /// What was typed, or what it is about (unsafe text).
+    pub text: Arc<str>,
+    /// The word of an alarm's level, else empty.
+    pub level: &'static str,
 }

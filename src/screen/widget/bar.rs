@@ -38,8 +38,10 @@ impl Widget for &Bar<'_> {
             && self.large(&mut pen, height - 2 - figures - u16::from(height > ROWS_WITH_DIGITS))
         {
             // The digits stand above the scale, which takes the last rows.
-        } else {
+        } else if self.item.fits_one_row(width) {
             self.title(&mut pen);
+        } else {
+            return self.in_two_rows(&mut pen, figures);
         }
         let top = if height >= ROWS_WITH_DIGITS { height - 1 - figures } else { 1 };
         let thick = if (4..ROWS_WITH_DIGITS).contains(&height) { height - 2 } else { 1 };
@@ -60,6 +62,24 @@ impl Bar<'_> {
         let begin = value_before(&mut row, self.item, (0, end), 0, Tone::Strong);
         let mut left = row.part(Rect { x: 0, y: 0, width: begin.saturating_sub(1), height: 1 });
         header(&mut left, self.item, false);
+    }
+
+    /// Where label and value have no room side by side: the label alone, and the value below it, beside the scale where
+    /// there are few rows. The name is not cut, and the value never is.
+    fn in_two_rows(&self, pen: &mut Pen<'_>, figures: u16) {
+        let (width, height) = (pen.width(), pen.height());
+        header(pen, self.item, false);
+        let begin = value_before(pen, self.item, (0, width), 1, Tone::Strong);
+        let (top, width) = if height >= 4 { (2, width) } else { (1, begin.saturating_sub(1)) };
+        let rows = height - top;
+        let mut scale = pen.part(Rect { x: 0, y: top, width, height: rows });
+        let fits = width >= NARROWEST;
+        for y in 0..if fits { rows - figures } else { 0 } {
+            track(&mut scale, self.item, y);
+        }
+        if figures == 1 && fits {
+            scale_figures(&mut scale, self.item, rows - 1);
+        }
     }
 
     /// Header and large digits in `rows` rows below it; false where they do not fit.

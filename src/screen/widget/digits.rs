@@ -11,7 +11,7 @@ use crate::screen::canvas::{Canvas, Dots};
 use crate::screen::glyphs::GlyphSet;
 use crate::screen::item::{Item, below, header, list_row, value_before};
 use crate::screen::look::{Look, Tone};
-use crate::screen::pen::Pen;
+use crate::screen::pen::{Pen, columns};
 use crate::screen::words::Said;
 
 /// The number of one channel, as large as it fits.
@@ -29,12 +29,13 @@ impl Widget for &Digits<'_> {
         if pen.height() < 2 {
             return list_row(&mut pen, self.item);
         }
-        let rest = below(&pen, 1);
+        let lines = if self.item.label_in_two(pen.width()).is_some() { 2 } else { 1 };
+        let rest = below(&pen, lines);
         match &self.item.said {
             Said::Value(text) if self.item.channel.words.is_none() => {
                 match Size::fit(self.item.slot, text, rest, self.look) {
                     Some(size) => {
-                        header(&mut pen, self.item, true);
+                        title(&mut pen, self.item);
                         size.draw(&mut pen.part(rest), text, self.item.tone(Tone::Strong));
                     }
                     None => small(&mut pen, self.item),
@@ -45,17 +46,34 @@ impl Widget for &Digits<'_> {
     }
 }
 
-/// Label above, value or words below it. At the left, where the eye looks for the large form.
+/// The label with its unit, in two rows where it has no room in one.
+fn title(pen: &mut Pen<'_>, item: &Item<'_>) {
+    let Some((first, second)) = item.label_in_two(pen.width()) else { return header(pen, item, true) };
+    header(pen, &Item { label: first, ..item.clone() }, false);
+    header(&mut pen.part(below(pen, 1)), &Item { label: second, alarm: None, ..item.clone() }, true);
+}
+
+/// Label above, value or words below it. At the left, where the eye looks for the large form; at the right where the
+/// rest of a long label stands before it.
 fn small(pen: &mut Pen<'_>, item: &Item<'_>) {
-    header(pen, item, false);
     let width = match &item.said {
-        Said::Value(text) => {
-            super::super::pen::columns(text).max(item.slot) + 1 + super::super::pen::columns(item.unit)
-        }
-        Said::Doubt(long, _) => super::super::pen::columns(long),
+        Said::Value(text) => columns(text).max(item.slot) + 1 + columns(item.unit),
+        Said::Doubt(long, _) => columns(long),
     };
     let end = width.min(pen.width());
-    value_before(pen, item, (0, end), 1.max(pen.height() / 2).min(2), Tone::Strong);
+    let Some((first, second)) = item.label_in_two(pen.width()) else {
+        header(pen, item, false);
+        value_before(pen, item, (0, end), 1.max(pen.height() / 2).min(2), Tone::Strong);
+        return;
+    };
+    header(pen, &Item { label: first, ..item.clone() }, false);
+    if pen.height() >= 3 {
+        pen.text(0, 1, pen.width(), second, Tone::Quiet);
+        value_before(pen, item, (0, end), 2, Tone::Strong);
+    } else {
+        let begin = value_before(pen, item, (0, pen.width()), 1, Tone::Strong);
+        pen.text(0, 1, begin.saturating_sub(1), second, Tone::Quiet);
+    }
 }
 
 /// How large the digits of a number are drawn.

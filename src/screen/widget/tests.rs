@@ -222,6 +222,38 @@ fn a_spike_of_one_column_is_drawn_and_a_gap_is_not_a_line() {
 }
 
 #[test]
+fn before_the_beginning_a_trend_is_empty_and_the_sign_of_a_gap_is_explained() {
+    let (model, look) = (model(), Look::new(GlyphSet::Ascii, Depth::None, false));
+    let labels = Labels::new(&model, &look);
+    let snapshot = snapshot(Value::ok(4.0), false);
+    let items = [Item::new(&model, &labels, &snapshot, ChannelId(0)).unwrap()];
+    let mut columns = vec![Column { low: 4.0, high: 4.0 }; 50];
+    columns[..10].fill(Column::BEFORE);
+    let drawn = |columns: &[Column]| {
+        let strips = [Strip { channel: ChannelId(0), columns: columns.to_vec() }];
+        let area = Rect::new(0, 0, 50, 5);
+        let mut buffer = Buffer::empty(area);
+        let trend = Trend { items: &items, strips: &strips, last: 60 * SECOND, paused: false, look: &look };
+        trend.render(area, &mut buffer);
+        (0..5).map(|y| (0..50).map(|x| buffer[(x, y)].symbol()).collect::<String>()).collect::<Vec<_>>()
+    };
+    let rows = drawn(&columns);
+    assert!(!rows.concat().contains('?') && rows[4].contains("30 s"), "{rows:#?}");
+    columns[10..13].fill(Column::GAP);
+    let rows = drawn(&columns);
+    assert_eq!(rows[3].matches('?').count(), 3, "{rows:#?}");
+    assert_eq!(&rows[3][10..13], "???", "{rows:#?}");
+    assert!(rows[4].contains("? not trusted"), "{rows:#?}");
+}
+
+#[test]
+fn a_name_that_has_no_room_beside_the_value_stands_above_it() {
+    let rows = |kind, size| inside(&drawn(kind, Value::ok(3.4), false, GlyphSet::Ascii, size));
+    assert_eq!(rows(Kind::Bar, (11, 3)), ["Oil 3.4 bar", "=====------", " ^1.0   8.0"]);
+    assert_eq!(rows(Kind::Bar, (10, 3))[..2], ["Oil", "   3.4 bar"]);
+}
+
+#[test]
 fn a_lamp_says_a_word_with_its_sign() {
     let rows = inside(&drawn(Kind::Lamp, Value::ok(1.0), false, GlyphSet::Ascii, (20, 1)));
     assert_eq!(rows, ["Oil            # 1.0"]);

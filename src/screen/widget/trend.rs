@@ -9,7 +9,7 @@ use ratatui::widgets::Widget;
 
 use crate::config::ChannelId;
 use crate::screen::canvas::{Canvas, Dots};
-use crate::screen::item::{Item, limit_at, list_row};
+use crate::screen::item::{Item, alarm_shape, limit_at, list_row};
 use crate::screen::look::{Look, Tone};
 use crate::screen::pen::{Pen, columns};
 use crate::screen::words;
@@ -98,14 +98,18 @@ impl Widget for &Trend<'_> {
         }
         if pen.height() > count {
             let x = lanes.first().map_or(0, |lane| lane.plot.x);
-            self.axis(&mut pen, x);
+            let across = usize::from(Dots::for_curves(pen.look.glyphs).across());
+            let doubt = |strip: &Strip| strip.columns.chunks(across).any(is_doubt);
+            let doubted = self.strips.iter().take(lanes.len()).any(doubt);
+            self.axis(&mut pen, x, doubted);
         }
     }
 }
 
 impl Trend<'_> {
-    /// The last row: how long ago the left end is, the middle, and now.
-    fn axis(&self, pen: &mut Pen<'_>, x: u16) {
+    /// The last row: how long ago the left end is, the middle, and now. Where a lane has the sign of what could not be
+    /// trusted, the middle says what it means.
+    fn axis(&self, pen: &mut Pen<'_>, x: u16, doubted: bool) {
         let (width, y) = (pen.width(), pen.height() - 1);
         let now = if self.paused { "stands still" } else { "now" };
         let tone = if self.paused { Tone::Notice } else { Tone::Faint };
@@ -113,9 +117,11 @@ impl Trend<'_> {
         let left = format!("{} ago", words::age(self.last));
         if x + columns(&left) + 1 < end {
             let start = x + pen.text(x, y, width, &left, Tone::Faint) + 1;
-            let middle = words::age(self.last / 2);
+            let is_whole = self.last % (2 * crate::time::SECOND) == 0;
+            let middle =
+                if doubted { format!("{} not trusted", pen.look.signs().gap) } else { words::age(self.last / 2) };
             let centre = (x + (width - x) / 2).saturating_sub(columns(&middle) / 2);
-            if self.last % (2 * crate::time::SECOND) == 0 && centre > start && centre + columns(&middle) + 1 < end {
+            if (is_whole || doubted) && centre > start && centre + columns(&middle) + 1 < end {
                 pen.text(centre, y, width, &middle, Tone::Faint);
             }
         }
@@ -130,7 +136,8 @@ fn title(pen: &mut Pen<'_>, item: &Item<'_>, above: bool) {
     let (width, digits) = (pen.width(), item.channel.digits);
     let (low, high) = item.scale();
     let wide = if width >= 80 { BESIDE + 12 } else { BESIDE };
-    let used = width.min(wide.max(item.slot + columns(item.unit) + 12));
+    let label = columns(item.label).max(8) + item.alarm.map_or(0, |level| columns(alarm_shape(level)) + 1);
+    let used = width.min(wide.max(label + 2 + item.slot + columns(item.unit)));
     list_row(&mut pen.part(Rect { x: 0, y: 0, width: used, height: 1 }), item);
     let ends = format!("{} to {}", words::number(low, digits), words::number(high, digits));
     pen.text_before(used + 2, width, 0, &ends, Tone::Faint);
@@ -166,10 +173,15 @@ fn gaps(pen: &mut Pen<'_>, columns: &[Column], width: i32) {
     let across = usize::try_from(width).unwrap_or(0) / usize::from(pen.width()).max(1);
     let (y, sign) = (pen.height() - 1, pen.look.signs().gap);
     for (x, cell) in (0_u16..pen.width()).zip(columns.chunks(across.max(1))) {
-        if cell.iter().all(|column| column.is_gap()) {
+        if is_doubt(cell) {
             pen.mark(x, y, sign, Tone::Faint);
         }
     }
+}
+
+/// Whether a whole cell has nothing that can be trusted although something was to come. Before the beginning nothing was.
+fn is_doubt(cell: &[Column]) -> bool {
+    cell.iter().all(|column| column.is_gap()) && cell.iter().any(|column| !column.is_before())
 }
 
 /// Stretches a column to touch the one before it, so that a steep course stays one line.

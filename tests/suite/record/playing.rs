@@ -229,14 +229,34 @@ fn marks_and_alarms_are_gone_to_forth_and_back() {
     let kinds = |player: &Player<_>| player.extent().moments.iter().map(|moment| moment.kind).collect::<Vec<_>>();
     assert_eq!(kinds(&player), ["alarm", "mark"]);
     let alarm = player.next_moment(&mut quiet).unwrap().unwrap();
-    assert_eq!((alarm.at, alarm.text.as_str()), (21_021_000, "level"));
+    assert_eq!((alarm.at, &*alarm.text), (21_021_000, "level"));
     assert_eq!(player.shown().position, 21_021_000);
     let mark = player.next_moment(&mut quiet).unwrap().unwrap();
-    assert_eq!((mark.at, mark.text.as_str()), (30_021_000, "hole in the road"));
+    assert_eq!((mark.at, &*mark.text), (30_021_000, "hole in the road"));
+    let here = |player: &Player<_>| player.shown().moment.map(|moment| (moment.kind, moment.number, moment.of));
+    assert_eq!(here(&player), Some(("mark", 1, 1)));
+    assert_eq!((player.shown().earlier, player.shown().later), (true, false));
     assert_eq!(player.next_moment(&mut quiet).unwrap(), None);
+    player.jump(34 * SECOND + 999_000 + 21_000, &mut quiet).unwrap();
+    assert_eq!(here(&player), Some(("mark", 1, 1)), "named for five seconds");
+    player.jump(35 * SECOND + 21_000, &mut quiet).unwrap();
+    assert_eq!(here(&player), None);
+    player.jump(30 * SECOND + 21_000, &mut quiet).unwrap();
     player.jump_by(500_000, &mut quiet).unwrap();
     assert_eq!(player.previous_moment(&mut quiet).unwrap().unwrap().kind, "alarm");
     assert_eq!(player.previous_moment(&mut quiet).unwrap(), None);
+}
+
+#[test]
+fn at_the_end_a_replay_that_is_to_begin_again_does_so_at_once() {
+    let mut player = Player::new(open(&drive()), model()).unwrap();
+    player.jump(i64::MAX / 4, &mut quiet).unwrap();
+    player.pause(true, &mut quiet);
+    assert!(player.shown().ended && !player.shown().begun);
+    player.set_looping(true, &mut quiet);
+    assert!(!player.shown().ended && !player.shown().paused);
+    player.advance(1000, &mut quiet).unwrap();
+    assert!(player.shown().begun, "{:?}", player.shown());
 }
 
 #[test]

@@ -285,8 +285,10 @@ fn a_recording_whose_head_was_hit_or_cut_off_is_still_one() {
 #[case::missing("not-there.kpr", None, "there is no such file or folder; check the name")]
 #[case::empty("a.kpr", Some(&b""[..]), "the file is empty; the power may have gone before anything was written")]
 #[case::empty_packed("a.kpr.zst", Some(&b""[..]), "the file is empty; the power may have gone before anything was written")]
-#[case::gzip("a.gz", Some(&b"\x1F\x8B\x08\0\0"[..]), "this is no recording but a gzip file: unpack it first with `gunzip`")]
-#[case::wide("a.txt", Some(&b"\xFF\xFE{\0\n\0"[..]), "this is no recording but UTF-16 text: save it as UTF-8")]
+#[case::gzip("a.gz", Some(&b"\x1F\x8B\x08\0\0"[..]), "this is no recording but a gzip file: unpack it first with `gunzip`. What can be read: a recording of kickpanel (.kpr, .kpr.zst), a folder of them, or a text file with the controller's lines as they came")]
+#[case::photograph("a.jpg", Some(&b"\xFF\xD8\xFF\xE0\0"[..]), "this is no recording but a picture. What can be read: a recording of kickpanel (.kpr, .kpr.zst), a folder of them, or a text file with the controller's lines as they came")]
+#[case::config("a.toml", Some(&b"# My lorry\n\nformat = 1\n"[..]), "this is no recording but a config: it goes behind -c, with a recording beside it. What can be read: a recording of kickpanel (.kpr, .kpr.zst), a folder of them, or a text file with the controller's lines as they came")]
+#[case::wide("a.txt", Some(&b"\xFF\xFE{\0\n\0"[..]), "this is no recording but UTF-16 text: save it as UTF-8. What can be read: a recording of kickpanel (.kpr, .kpr.zst), a folder of them, or a text file with the controller's lines as they came")]
 #[case::newer("a.kpr", Some(&b"0\t-\t!\t{\"note\":\"recording\",\"format\":2}\n"[..]),
     "it is of recording format 2, and this program reads format 1; use the newer kickpanel that wrote it")]
 #[case::no_zstd("a.kpr.zst", Some(&b"0\t-\t!\t{}\n"[..]),
@@ -302,6 +304,14 @@ fn what_cannot_be_read_is_said_with_what_to_do(#[case] name: &str, #[case] bytes
         Ok(mut recording) => read(&mut recording).1.remove(0),
     };
     assert_eq!(error, format!("{}: {says}", path.display()));
+}
+
+/// A capture may begin with a comment, and its names may be those of a config's keys.
+#[test]
+fn a_capture_is_not_taken_for_a_config() {
+    for text in ["# caught on Monday\nformats=3 name=7\n", "[12,13]\n", "name=4 unit=5\n"] {
+        assert!(!read_bytes(text.as_bytes()).0.is_empty(), "{text}");
+    }
 }
 
 #[test]

@@ -9,8 +9,8 @@ use kickpanel::config::{
     Sensor, SharedModel, Source,
 };
 use kickpanel::state::{
-    AlarmShown, Column, Evidence, FaultShown, LinkShown, LinkState, OutputShown, PlayerShown, Problem, Recording,
-    Shown, Snapshot, Subject, Trouble, Why, WhyStopped,
+    AlarmShown, Column, Evidence, FaultShown, LinkShown, LinkState, MomentShown, OutputShown, PlayerShown, Problem,
+    Recording, Shown, Snapshot, Subject, Trouble, Why, WhyStopped,
 };
 use kickpanel::time::{SECOND, Stamp};
 use kickpanel::unit::Unit;
@@ -243,8 +243,22 @@ pub fn replayed() -> Snapshot {
         speed: 2.0,
         paused: false,
         looping: true,
-        ended: false,
+        earlier: true,
+        later: true,
+        ..PlayerShown::default()
     });
+    snapshot
+}
+
+/// It has just come to a mark.
+pub fn at_a_mark() -> Snapshot {
+    let mut snapshot = replayed();
+    let mark = |player: &mut PlayerShown| {
+        let at = 753 * SECOND;
+        let text = "faltered on the steep bend".into();
+        player.moment = Some(MomentShown { kind: "mark", number: 2, of: 3, at, text, level: "" });
+    };
+    snapshot.player.iter_mut().for_each(mark);
     snapshot
 }
 

@@ -3,7 +3,7 @@
 use kickpanel::channel::{Trust, Value};
 use kickpanel::config::{ChannelId, Model};
 use kickpanel::screen::{Depth, GlyphSet, Labels, Look, Strip, View};
-use kickpanel::state::Snapshot;
+use kickpanel::state::{LinkState, Recording, Snapshot, WhyStopped};
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 use ratatui::buffer::{Buffer, Cell};
@@ -35,6 +35,7 @@ pub fn with_view<T>(
         held: false,
         replaying: snapshot.player.is_some(),
         notices: &[],
+        all_keys: false,
     };
     let strips: Vec<Strip> = empty
         .wishes(area)
@@ -58,12 +59,13 @@ fn rows(buffer: &Buffer) -> Vec<String> {
         .collect()
 }
 
-fn snapshots() -> [(&'static str, Snapshot); 4] {
+fn snapshots() -> [(&'static str, Snapshot); 5] {
     [
         ("well", lorry::well()),
         ("trouble", lorry::trouble()),
         ("unplugged", lorry::unplugged()),
         ("replay", lorry::replayed()),
+        ("mark", lorry::at_a_mark()),
     ]
 }
 
@@ -200,7 +202,7 @@ fn no_number_is_ever_cut(#[case] glyphs: GlyphSet) {
     let look = Look::new(glyphs, Depth::None, false);
     let mut snapshot = lorry::well();
     snapshot.links.clear();
-    snapshot.recording = kickpanel::state::Recording::Off;
+    snapshot.recording = Recording::Off;
     for (name, value) in [("rpm", 8888.0), ("speed", 888.0), ("oil", 88.8), ("feed", -88.88), ("battery", 888.8)] {
         lorry::set(&mut snapshot, name, Value::ok(value));
     }
@@ -305,12 +307,127 @@ fn text_that_is_not_ours_is_shown_and_not_obeyed() {
                         held: true,
                         replaying: false,
                         notices: &notices,
+                        all_keys: false,
                     }
                     .render(area, &mut buffer);
                     let bad = |cell: &&Cell| !cell.symbol().chars().all(kickpanel::text::is_showable);
                     assert_eq!(buffer.content.iter().find(bad), None, "{hostile:?} at {size:?}");
                 }
             }
+        }
+    }
+}
+
+fn draw_with(snapshot: &Snapshot, notices: &[String], all_keys: bool, size: (u16, u16)) -> Vec<String> {
+    let (model, look) = (lorry::model(), Look::new(GlyphSet::Ascii, Depth::None, false));
+    let area = Rect::new(0, 0, size.0, size.1);
+    let mut buffer = Buffer::empty(area);
+    with_view(&model, snapshot, &look, 0, area, |view| View { notices, all_keys, ..*view }.render(area, &mut buffer));
+    rows(&buffer)
+}
+
+/// Notices, troubles and alarms below danger leave every gauge where it is; and what they say can be read.
+#[rstest]
+#[case::phone(40, 20, 16)]
+#[case::small_panel(53, 15, 12)]
+#[case::usual(80, 24, 20)]
+#[case::large(200, 60, 56)]
+fn what_is_told_does_not_move_the_gauges(#[case] width: u16, #[case] height: u16, #[case] page: usize) {
+    let calm = draw_with(&lorry::well(), &[], false, (width, height));
+    let notice = ["mark 3 at 12:34".to_owned()];
+    let mut snapshot = lorry::well();
+    let told = |snapshot: &Snapshot, notices: &[String], words: &[&str]| {
+        let now = draw_with(snapshot, notices, false, (width, height));
+        assert_eq!(now[..page], calm[..page]);
+        for word in words {
+            assert!(now.iter().any(|row| row.contains(word)), "{word}: {now:#?}");
+        }
+    };
+    told(&snapshot, &notice, &["mark 3 at 12:34", "lines/s"]);
+    snapshot.recording = Recording::Stopped(WhyStopped::DiskFull);
+    told(&snapshot, &[], &["recording stopped: disk full", "not recording"]);
+    // The battery's alarm, on another page.
+    snapshot.alarms[6].active = true;
+    told(&snapshot, &[], &["CAUTION", "Battery", "belt"]);
+    told(&snapshot, &notice, &["CAUTION", "Battery", "mark 3 at 12:34"]);
+    snapshot.links[0].state = LinkState::Silent;
+    snapshot.links[0].since = lorry::NOW;
+    told(&snapshot, &notice, &["CAUTION", "Battery", "mark 3 at 12:34"]);
+    // Danger comes forward.
+    snapshot.alarms[3].active = true;
+    assert!(draw_with(&snapshot, &[], false, (width, height))[0].starts_with(" DANGER"));
+}
+
+#[rstest]
+#[case::phone(40, 20, "! 1 sensor fault", "! 2 sensor faults")]
+#[case::small_panel(53, 15, "! Battery: open circuit", "! Battery: open circuit +1 more")]
+#[case::usual(80, 24, "! Battery: open circuit", "! Battery: open circuit +1 more")]
+fn a_sensor_fault_on_another_page_stands_in_the_status_line(
+    #[case] width: u16,
+    #[case] height: u16,
+    #[case] one: &str,
+    #[case] two: &str,
+) {
+    let mut snapshot = lorry::well();
+    // What is on this page says so itself.
+    lorry::set(&mut snapshot, "coolant", Value::bad(Trust::Open));
+    let status =
+        |snapshot: &Snapshot| draw_with(snapshot, &[], false, (width, height))[usize::from(height) - 2].clone();
+    assert!(!status(&snapshot).contains('!'), "{}", status(&snapshot));
+    lorry::set(&mut snapshot, "battery", Value::bad(Trust::Open));
+    assert!(status(&snapshot).contains(one), "{}", status(&snapshot));
+    lorry::set(&mut snapshot, "exhaust", Value::bad(Trust::ShortLow));
+    assert!(status(&snapshot).contains(two), "{}", status(&snapshot));
+    // Where nothing comes at all the link says so.
+    let unplugged = lorry::unplugged();
+    assert!(!status(&unplugged).contains("sensor"), "{}", status(&unplugged));
+}
+
+#[test]
+fn the_list_of_keys_gives_way_to_danger() {
+    let text = draw_with(&lorry::well(), &[], true, (40, 20)).join("\n");
+    assert!(text.contains("m      mark this moment") && !text.contains("Engine speed"), "{text}");
+    let text = draw_with(&lorry::trouble(), &[], true, (40, 20)).join("\n");
+    assert!(!text.contains("m      mark this moment") && text.contains("Engine speed"), "{text}");
+}
+
+/// No name on a page of the configs that come with the program is cut, by its value neither.
+#[rstest]
+#[case::lorry(include_str!("../../../config/hill-lorry.toml"))]
+#[case::van(include_str!("../../../config/petrol-van.toml"))]
+fn names_of_the_configs_are_whole_on_a_phone_and_on_a_small_panel(#[case] text: &str) {
+    let model = crate::rig::model(text);
+    let pipeline = kickpanel::pipeline::Pipeline::new(std::sync::Arc::new(model.clone()));
+    let mut snapshot = pipeline.snapshot().clone();
+    for (shown, channel) in snapshot.channels.iter_mut().zip(&model.channels) {
+        let value = Value::ok(channel.span.map_or(0.0, |(low, high)| low + 0.8 * (high - low)));
+        (shown.value, shown.smooth) = (value, value);
+    }
+    let look = Look::new(GlyphSet::Full, Depth::None, false);
+    let labels = Labels::new(&model, &look);
+    for (page, known) in model.pages.iter().enumerate() {
+        if known.rows.iter().flatten().any(|cell| cell.face == kickpanel::config::Face::Outputs) {
+            continue;
+        }
+        for size in [(40, 20), (53, 15)] {
+            let area = Rect::new(0, 0, size.0, size.1);
+            let mut buffer = Buffer::empty(area);
+            let view = View {
+                model: &model,
+                labels: &labels,
+                snapshot: &snapshot,
+                strips: &[],
+                look: &look,
+                page,
+                held: false,
+                replaying: false,
+                notices: &[],
+                all_keys: false,
+            };
+            view.render(area, &mut buffer);
+            let shown = rows(&buffer);
+            let cut = shown[..shown.len() - 3].iter().find(|row| row.contains('…'));
+            assert_eq!(cut, None, "{} at {size:?}:\n{}", known.name, shown.join("\n"));
         }
     }
 }

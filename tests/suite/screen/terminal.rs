@@ -217,7 +217,8 @@ fn a_changed_size_is_drawn_anew_and_a_size_of_nothing_is_ignored() {
     bench.until("2.1 bar");
     bench.seen.screen_mut().set_size(nonzero(20), nonzero(40));
     tcsetwinsize(bench.master.as_ref().unwrap(), size(40, 20)).unwrap();
-    bench.until("Oil pres… 2.1 bar");
+    bench.until("Oil pressure        Coolant");
+    bench.until("2.1 bar");
     bench.control.stop();
     assert_eq!(bench.ending(), Ending::Stopped);
 }

@@ -28,7 +28,7 @@ fn without_a_config_every_place_is_named() {
 fn the_usual_places_are_looked_at(#[case] place: &str) {
     let bench = Bench::new();
     bench.write(place, config("/dev/ttyUSB0"));
-    assert!(bench.run(&["check"]).done().starts_with("Bench: no mistakes. 1 channel, 0 alarms.\n"));
+    assert!(bench.run(&["check"]).done().starts_with("Bench: no mistakes. 1 channel, 0 alarms, 0 events.\n"));
 }
 
 #[test]
@@ -69,7 +69,7 @@ fn a_config_of_1_mb_is_still_read() {
 fn an_empty_config_has_no_mistake_and_nothing_in_it() {
     let bench = Bench::new();
     bench.write("kickpanel.toml", "");
-    let wanted = "This config: no mistakes. 0 channels, 0 alarms.\n\nNothing would be shown: describe a signal in [channel.NAME]; config/README.md lists every key.\n\n\
+    let wanted = "This config: no mistakes. 0 channels, 0 alarms, 0 events.\nRead from kickpanel.toml\n\nNothing would be shown: describe a signal in [channel.NAME]; config/README.md lists every key.\n\n\
         Pins on link: used none\n  free on an ATmega328P: a0 a1 a2 a3 a4 a5 2 3 4 5 6 7 8 9 10 11 12 13 (p2 counts pulses on pin 2, d4 reads the level of pin 4)\n\n\
         Link link: no device given; good for recordings, `drive` needs one\n  \
         Lines without a checksum are taken until 8 right ones came. Once the controller sends them, set\n  \
@@ -130,9 +130,12 @@ fn the_report_has_colour_on_a_terminal_unless_no_color_is_set(#[case] no_color: 
 fn a_good_config_is_listed_with_channels_pins_and_links() {
     let bench = Bench::new();
     bench.write("kickpanel.toml", config("/dev/ttyUSB0"));
-    let wanted = "Bench: no mistakes. 1 channel, 0 alarms.\n\n\
+    let wanted = "Bench: no mistakes. 1 channel, 0 alarms, 0 events.\nRead from kickpanel.toml\n\n\
         CHANNEL  INPUT  CIRCUIT  SENSOR               UNIT\n\
         oil      a1     direct   linear, ratiometric  bar\n\n\
+        Stale, where nothing else is set: after 5 of its usual intervals, at least 0.5 s; 2 s at the start.\n\
+        Sensor supply: no limits are set; for 5 V, [trust] supply = [\"4.5 V\", \"5.5 V\"] sets them.\n\
+        Ground shift (three or more sensors that step together): looked for.\n\n\
         Pins on engine: used a1\n  free on an ATmega328P: a0 a2 a3 a4 a5 2 3 4 5 6 7 8 9 10 11 12 13 (p2 counts pulses on pin 2, d4 reads the level of pin 4)\n\n\
         Link engine: /dev/ttyUSB0 at 500000 baud\n";
     assert_eq!(bench.run(&["check"]).done(), wanted);
@@ -199,6 +202,82 @@ fn json_is_one_document_with_and_without_mistakes() {
     assert_eq!(bad["ok"], false);
     let told: Vec<_> = bad["mistakes"].as_array().unwrap().iter().map(|one| (&one["line"], &one["what"])).collect();
     assert_eq!(told, [(&6.into(), &"unknown key `cheksum`".into()), (&12.into(), &"`to` needs a pressure".into())]);
+}
+
+/// A channel with every rule, an alarm on each side, and an event.
+const RULES: &str = r#"format = 1
+name = "Bench"
+[trust]
+supply = ["4.5 V", "5.5 V"]
+ground_shift = false
+[channel.rpm]
+input = "p2"
+unit = "Hz"
+[channel.oil]
+input = "a1"
+unit = "V"
+span = [0, 5]
+fresh = "2 s"
+fastest = "60 V/s"
+stuck = { after = "60 s", band = 1, when = "rpm > 10" }
+[[channel.oil.alarm]]
+level = "danger"
+below = 0.8
+after = "1 s"
+until = "3 s"
+when = "rpm > 10"
+text = "Stop"
+[[channel.oil.alarm]]
+level = "caution"
+above = 4.5
+text = "Look"
+[event.stumble]
+when = "rpm < 8"
+lasts = "200 ms"
+"#;
+
+#[test]
+fn rules_of_trust_alarms_and_events_in_force_are_listed() {
+    let bench = Bench::new();
+    bench.write("kickpanel.toml", RULES);
+    let out = bench.run(&["check"]).done();
+    for rows in [
+        "Bench: no mistakes. 2 channels, 2 alarms, 1 event.\nRead from kickpanel.toml\n",
+        "NOT TRUSTED  STALE AFTER  FASTER THAN  STUCK AFTER\n\
+         oil          2 s          60 V/s       60 s within 1 counts while rpm > 10\n",
+        "Sensor supply: outside of 4.5 V to 5.5 V nothing that hangs on it is trusted.\n\
+         Ground shift (three or more sensors that step together): not looked for.\n",
+        "EVENT    WHEN     LASTS  APART  BEFORE  AFTER\nstumble  rpm < 8  0.2 s  ",
+    ] {
+        assert!(out.contains(rows), "{rows}\nis not in\n{out}");
+    }
+}
+
+#[test]
+fn json_has_every_limit_in_force_under_the_names_that_the_help_gives() {
+    let bench = Bench::new();
+    bench.write("kickpanel.toml", RULES);
+    let all: Value = serde_json::from_str(&bench.run(&["check", "--json"]).done()).unwrap();
+    assert_eq!((&all["config"], &all["name"]), (&"kickpanel.toml".into(), &"Bench".into()));
+    assert_eq!(all["trust"], serde_json::json!({ "supply_v": [4.5, 5.5], "ground_shift": false }));
+    let oil = &all["channels"][1];
+    assert_eq!(
+        (&oil["stale_after_s"], &oil["fastest_per_s"], &oil["span"][1]),
+        (&2.0.into(), &60.0.into(), &5.0.into())
+    );
+    assert_eq!(oil["stuck"], serde_json::json!({ "after_s": 60.0, "band": 1.0, "when": "rpm > 10" }));
+    assert_eq!(all["channels"][0]["stale_after_s"], Value::Null);
+    let low = serde_json::json!({ "channel": "oil", "level": "danger", "below": 0.8, "above": null, "unit": "V",
+        "deadband": 0.05, "after_s": 1.0, "until_s": 3.0, "when": "rpm > 10", "latch": false, "text": "Stop" });
+    assert_eq!(all["alarms"][0], low);
+    assert_eq!((&all["alarms"][1]["above"], &all["alarms"][1]["below"]), (&4.5.into(), &Value::Null));
+    assert_eq!((&all["events"][0]["name"], &all["events"][0]["lasts_s"]), (&"stumble".into(), &0.2.into()));
+    assert_eq!(all["pins"][0]["used"], serde_json::json!(["p2", "a1"]));
+    // Each name of the document stands in the help.
+    let help = bench.run(&["check", "--help"]).done();
+    for name in all.as_object().unwrap().keys() {
+        assert!(help.contains(&format!("`{name}`")), "{name} is not in the help");
+    }
 }
 
 #[test]

@@ -259,3 +259,16 @@ fn a_reading_that_came_twice_has_its_row_twice_at_the_same_time() {
     let rows = rows(bench.run(&["-c", "own.toml", "export", "silence.jsonl"]));
     assert_eq!(rows, "time_s,e\n0,1\n0.4,2\n0.4,2\n2.4,4\n");
 }
+
+#[rstest]
+#[case::config_given(&["-c", "own.toml", "export", "letter.txt"], 1, "letter.txt holds no reading: none of its 2 lines is one that the link of the config reads.")]
+#[case::replayed(&["-c", "own.toml", "replay", "letter.txt"], 3, "letter.txt holds no reading: none of its 2 lines is one that the link of the config reads.")]
+#[case::no_config(&["export", "letter.txt"], 3, "what was named does not begin like a recording of kickpanel, so it would be read as a capture of the controller's lines, and for that a config is needed: no config file found;")]
+fn a_text_that_is_no_recording_is_called_so(#[case] arguments: &[&str], #[case] status: i32, #[case] says: &str) {
+    let bench = Bench::new();
+    bench.write("letter.txt", "Dear all,\nthe engine falters.\n");
+    bench.write("own.toml", "format = 1\n[channel.e]\ninput = \"ext\"\n");
+    let mut seat = super::seat::Seat::with(bench.command(arguments), (80, 24));
+    assert_eq!(seat.ended().code(), Some(status));
+    assert!(seat.errors().contains(says), "{}", seat.errors());
+}

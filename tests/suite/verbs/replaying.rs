@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use kickpanel::record::{Item, Recording};
+use rstest::rstest;
 
 use super::bench::Bench;
 use super::board::{Board, CHANNEL, FOUR_BAR, SIX_BAR, reading};
@@ -73,7 +74,11 @@ fn a_replay_stands_where_it_is_told_and_every_key_moves_it() {
     seat.send("l");
     stands(&mut seat, "standing", "0:12.0");
     seat.until(&shown(600));
+    seat.until("mark 1 of 1 at 0:12.0");
+    seat.send("l");
+    seat.until("no mark or alarm is later than this");
     seat.send("a");
+    seat.until("at the end it will begin again; a: stop at the end");
     seat.until_that("it says that it begins again", |seat| seat.status().contains("over again"));
     seat.send("a");
     seat.until_that("it no longer says so", |seat| !seat.status().contains("over again"));
@@ -91,6 +96,37 @@ fn a_replay_ends_where_it_is_told_and_begins_again_by_a_key() {
     let mut seat = Seat::start(&bench, &["replay", "drive.kpr", "--from", "1", "--to", "0:03", "--speed", "10"]);
     stands(&mut seat, "end", "0:03.0");
     seat.until(&shown(150));
+    // What works there is shown, and nothing else.
+    seat.until("a again  left 10 s back");
+    assert!(!seat.text().contains("space") && !seat.text().contains("right"), "{}", seat.text());
+    seat.send(" ");
+    seat.until("this is the end; a: play again from the beginning");
+    seat.send("a");
+    seat.until("playing again from the beginning, and so at each end; a: stop at the end");
+    seat.until_that("it plays", |seat| seat.status().starts_with(" replay x10 "));
+    seat.send("q");
+    seat.ends_well();
+}
+
+#[rstest]
+#[case::phone((40, 20))]
+#[case::small_panel((53, 15))]
+fn all_keys_are_listed_by_one_of_them_and_can_be_tapped(#[case] size: (u16, u16)) {
+    let bench = recorded();
+    let mut seat = Seat::sized(&bench, size, &["replay", "drive.kpr", "--from", "10", "--paused"]);
+    seat.until("? keys");
+    seat.until(&shown(500));
+    seat.send("?");
+    seat.until("l      to the mark or alarm after");
+    for about in ["space  go on", "f      one line on, and stop", "up     faster", "q      quit"] {
+        assert!(seat.text().contains(about), "{about} is not in\n{}", seat.text());
+    }
+    seat.is_within();
+    let row = seat.text().lines().position(|line| line.contains("l      to the mark")).unwrap();
+    seat.send(&format!("\x1b[<0;12;{}M", row + 1));
+    // It does what it says, and the page is back.
+    seat.until(&shown(600));
+    seat.until("mark 1 of 1 at 0:12.0");
     seat.send("q");
     seat.ends_well();
 }

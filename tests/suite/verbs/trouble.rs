@@ -135,8 +135,9 @@ fn a_second_drive_names_what_holds_the_port_and_the_first_loses_no_line() {
     let mut seat = Seat::start(&bench, &["drive"]);
     seat.until("4.0 bar");
     for _ in 0..3 {
-        let second = bench.run(&["drive", "--no-screen", "--no-record"]);
+        let second = bench.run(&["drive", "--no-screen"]);
         assert_eq!((second.status, second.out.as_str()), (Some(3), ""));
+        assert_eq!(bench.names(FOLDER), ["000001-01.kpr"], "a drive that cannot begin takes no number");
         let sentence = format!(
             "kickpanel: link engine: {} is held by kickpanel (process {}). End it first. Only one program can read a port",
             bench.name("port0"),
