@@ -52,15 +52,6 @@ pub(super) struct Evaluator {
     windows: Vec<Looking>,
     steps: Vec<Step>,
     stack: Vec<f64>,
-    /// All of it, where it is no more than a channel and something beside it.
-    pair: Option<(ChannelId, Operator, Beside)>,
-}
-
-/// What stands on the right of an operator.
-#[derive(Clone, Copy, Debug)]
-enum Beside {
-    Number(f64),
-    Channel(ChannelId),
 }
 
 #[derive(Clone, Debug)]
@@ -93,12 +84,7 @@ impl Evaluator {
         let mut steps = Vec::new();
         compile(&formula.tree, &mut steps, &mut windows);
         let deepest = windows.iter().map(|window| window.steps.len()).max().unwrap_or(0).max(steps.len());
-        let pair = match steps[..] {
-            [Step::Channel(left), Step::WithNumber(operator, right)] => Some((left, operator, Beside::Number(right))),
-            [Step::Channel(left), Step::WithChannel(operator, right)] => Some((left, operator, Beside::Channel(right))),
-            _ => None,
-        };
-        Self { windows, steps, stack: Vec::with_capacity(deepest), pair }
+        Self { windows, steps, stack: Vec::with_capacity(deepest) }
     }
 
     /// Whether any window is in it.
@@ -109,9 +95,15 @@ impl Evaluator {
     /// Takes `moment` into the windows and gives the value there.
     #[inline]
     pub fn step(&mut self, moment: &Moment<'_>) -> Value {
-        match self.pair {
-            Some((left, operator, right)) => pair(left, operator, right, moment.channels),
-            None => self.run(moment),
+        // What most formulas and conditions are needs no program.
+        match self.steps[..] {
+            [Step::Channel(left), Step::WithNumber(operator, right)] => {
+                pair(left, operator, Value::ok(right), moment.channels)
+            }
+            [Step::Channel(left), Step::WithChannel(operator, right)] => {
+                pair(left, operator, moment.channels[right.index()].value, moment.channels)
+            }
+            _ => self.run(moment),
         }
     }
 
@@ -212,19 +204,15 @@ fn name_channels(tree: &Expr, channels: &mut Vec<ChannelId>) {
     }
 }
 
-/// What most formulas and conditions are, without a program: as [`run`] would do it.
+/// A channel with something beside it, as [`run`] would work it out.
 #[inline]
-fn pair(left: ChannelId, operator: Operator, right: Beside, channels: &[Shown]) -> Value {
+fn pair(left: ChannelId, operator: Operator, right: Value, channels: &[Shown]) -> Value {
     let left = channels[left.index()].value;
-    let Some(first) = left.good() else { return left };
-    let second = match right {
-        Beside::Number(number) => number,
-        Beside::Channel(id) => match channels[id.index()].value {
-            value if value.good().is_none() => return value,
-            value => value.good().unwrap_or(f64::NAN),
-        },
-    };
-    Value::ok(binary(operator, first, second))
+    match (left.good(), right.good()) {
+        (Some(first), Some(second)) => Value::ok(binary(operator, first, second)),
+        (None, _) => left,
+        _ => right,
+    }
 }
 
 /// Runs through all of the program, so that the first untrusted term in the order of the text is the one that shows,

@@ -49,7 +49,7 @@ impl Counts {
             right: 0,
             adc_max: ADC_MAX,
             keys,
-            moulds: Moulds::new(),
+            moulds: Moulds::new(core.reading.fields().len()),
             timeline: Timeline::default(),
             scanning: true,
         }
@@ -120,7 +120,7 @@ impl Counts {
         core.reading.clear();
         let fields = core.reading.fields_mut();
         let heads = scan::scan(line, end, &mut self.keys, f64::from(self.adc_max), fields, &mut self.moulds.marks)?;
-        self.moulds.learn(line, end, f64::from(self.adc_max), core.reading.fields().len());
+        self.moulds.learn(line, end, f64::from(self.adc_max));
         Some(heads)
     }
 

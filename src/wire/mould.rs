@@ -35,6 +35,8 @@ pub(super) struct Moulds {
     oldest: usize,
     /// Lines since one was learned, up to [`PRICE`].
     credit: u32,
+    /// How many fields the link has.
+    fields: usize,
     /// What digits add to a checksum.
     shares: Shares,
     parts: Box<Parts>,
@@ -121,7 +123,8 @@ struct Pulse {
 const NULL: &[u8] = b"null";
 
 impl Moulds {
-    pub(super) fn new() -> Self {
+    /// For a link of so many fields.
+    pub(super) fn new(fields: usize) -> Self {
         let empty = || Mould {
             end: 0,
             looks: Vec::with_capacity(LINE_MAX / LOOK + 1),
@@ -134,12 +137,20 @@ impl Moulds {
             long: Vec::with_capacity(NUMBERS),
             nulls: Vec::with_capacity(NUMBERS),
             limits: Vec::with_capacity(NUMBERS),
-            absent: Vec::new(),
+            absent: Vec::with_capacity(fields),
             pulses: Vec::with_capacity(NUMBERS),
         };
         let kept = std::iter::repeat_with(empty).take(KEPT).collect();
         let parts = Box::new([0; NUMBERS]);
-        Self { kept, oldest: 0, credit: PRICE, shares: Shares::new(), parts, marks: Vec::with_capacity(NUMBERS) }
+        Self {
+            kept,
+            oldest: 0,
+            credit: PRICE,
+            fields,
+            shares: Shares::new(),
+            parts,
+            marks: Vec::with_capacity(NUMBERS),
+        }
     }
 
     /// Forgets all, for a range has changed.
@@ -165,9 +176,9 @@ impl Moulds {
         sum.is_none_or(|sum| sum == is).then_some(heads)
     }
 
-    /// Learns the look of `line`, whose members [`Self::marks`] holds, unless one was learned just before. `fields`: how
-    /// many the link has; `most`: the converter's highest count.
-    pub(super) fn learn(&mut self, line: &[u8], end: usize, most: f64, fields: usize) {
+    /// Learns the look of `line`, whose members [`Self::marks`] holds, unless one was learned just before. `most`: the
+    /// converter's highest count.
+    pub(super) fn learn(&mut self, line: &[u8], end: usize, most: f64) {
         if self.credit < PRICE {
             return;
         }
@@ -184,7 +195,7 @@ impl Moulds {
         {
             mould.absent.clear();
             let carried = |slot: &u16| self.marks.iter().any(|mark| mark.target.slot == *slot);
-            mould.absent.extend((0..).take(fields).filter(|slot| !carried(slot)));
+            mould.absent.extend((0..).take(self.fields).filter(|slot| !carried(slot)));
             mould.end = end;
         }
     }
@@ -499,14 +510,14 @@ mod tests {
             moulds.credit = PRICE;
             moulds.marks[1] = Mark { target: target(Class::Analog, 0), value: 14, after: 19 };
             moulds.marks.truncate(2);
-            moulds.learn(odd, 19, 1023.0, 2);
+            moulds.learn(odd, 19, 1023.0);
             assert_eq!((moulds.oldest, moulds.credit), (oldest, 0));
         }
         assert!(moulds.read(&line, end, None, &mut [Raw::Absent; 2]).is_some());
         let null = br#"{"t":200,"a0":null,"crc":"0000"}"#;
         moulds.credit = PRICE;
         moulds.marks[1].after = 18;
-        moulds.learn(null, 18, 1023.0, 2);
+        moulds.learn(null, 18, 1023.0);
         let mut fields = [Raw::Absent; 2];
         assert!(moulds.read(null, 18, None, &mut fields).is_some());
         assert_eq!(fields, [Raw::Null, Raw::Absent]);
@@ -516,13 +527,13 @@ mod tests {
     fn learned() -> (Moulds, Vec<u8>, usize) {
         let text = br#"{"t":200,"a0":512,"p2":[17,150,99,101]"#;
         let line = [&text[..], br#","crc":"0000"}"#].concat();
-        let mut moulds = Moulds::new();
+        let mut moulds = Moulds::new(2);
         moulds.marks.extend([
             Mark { target: target(Class::Clock, Target::NOWHERE), value: 5, after: 8 },
             Mark { target: target(Class::Analog, 0), value: 14, after: 17 },
             Mark { target: target(Class::Pulse, 1), value: 23, after: text.len() },
         ]);
-        moulds.learn(&line, text.len(), 1023.0, 2);
+        moulds.learn(&line, text.len(), 1023.0);
         (moulds, line, text.len())
     }
 
@@ -565,13 +576,13 @@ mod tests {
                 let ahead = if digits > 8 { 1_203 % 10_u64.pow(u32::try_from(digits).unwrap() - 8) } else { 0 };
                 let (ahead, first) = (ahead * 100_000_000, 10_u64.pow(u32::try_from(digits.min(8)).unwrap() - 1));
                 let (line, after) = (text(ahead + first), text(ahead + 8 * first + other * 31 % first));
-                let mut moulds = Moulds::new();
+                let mut moulds = Moulds::new(2);
                 moulds.marks.extend([
                     Mark { target: target(Class::Clock, Target::NOWHERE), value: 5, after: 6 },
                     Mark { target: target(Class::Number, 0), value: 13, after: 13 + digits },
                     Mark { target: target(Class::Analog, 1), value: line.len() - 2, after: line.len() },
                 ]);
-                moulds.learn(line.as_bytes(), line.len(), 1023.0, 2);
+                moulds.learn(line.as_bytes(), line.len(), 1023.0);
                 let sum = checksum(after.as_bytes());
                 let mut read = |sum| moulds.read(after.as_bytes(), after.len(), Some(sum), &mut [Raw::Absent; 2]);
                 assert_eq!(read(sum), Some(Heads { t: 5, s: None }), "{after}");
@@ -587,12 +598,12 @@ mod tests {
         let text = |t: u64| format!("{{\"t\":{t},\"a0\":1012");
         let read = |learned: u64, then: u64| {
             let (line, then) = (text(learned), text(then));
-            let mut moulds = Moulds::new();
+            let mut moulds = Moulds::new(1);
             moulds.marks.extend([
                 Mark { target: target(Class::Clock, Target::NOWHERE), value: 5, after: line.len() - 10 },
                 Mark { target: target(Class::Analog, 0), value: line.len() - 4, after: line.len() },
             ]);
-            moulds.learn(line.as_bytes(), line.len(), 1023.0, 1);
+            moulds.learn(line.as_bytes(), line.len(), 1023.0);
             let mut fields = [Raw::Absent];
             let heads = moulds.read(then.as_bytes(), then.len(), None, &mut fields)?;
             Some((heads.t, fields[0])).filter(|_| heads.s.is_none())
@@ -615,7 +626,7 @@ mod tests {
             assert_eq!(moulds.read(&other, end, None, &mut [Raw::Absent; 2]), None, "{text}");
         }
         moulds.clear();
-        moulds.learn(&line, end, 600.0, 2);
+        moulds.learn(&line, end, 600.0);
         let mut other = line.clone();
         other[14..17].copy_from_slice(b"601");
         assert_eq!(moulds.read(&other, end, None, &mut [Raw::Absent; 2]), None);
