@@ -1,6 +1,7 @@
 //! `drive` killed or hanging while an output is on: the pin is at rest within its lease and 50 ms, every time.
 
 use std::cell::Cell;
+use std::sync::Mutex;
 
 use kickpanel::output::LEASE_MS;
 use rustix::process::Signal;
@@ -8,10 +9,13 @@ use rustix::process::Signal;
 use super::live::{Live, Seat, head};
 
 /// So many controllers at once, and so many kills of each.
-const CONTROLLERS: usize = 10;
-const KILLS: usize = 10;
+const CONTROLLERS: usize = 4;
+const KILLS: usize = 25;
 /// So many stops of each of three.
 const STOPS: usize = 5;
+
+/// One of the two tests at a time: all of their chips at once are more than two cores can carry.
+static TURN: Mutex<()> = Mutex::new(());
 
 /// A lamp that is on while the voltage on a1 is above 1 V.
 fn config(device: &str) -> String {
@@ -30,6 +34,25 @@ rows = [[{{ show = "wish", as = "digits" }}]]
 "#,
         head(device)
     )
+}
+
+/// Waits until pin 7 has been on for so many readings; gives the instant after them, µs.
+///
+/// A simulated chip that gets too little of a busy machine falls behind the computer's clock: its readings come late then,
+/// and what they switched is off until they come in time again. Nothing can be told from such a stretch.
+fn on_for(live: &mut Live, readings: usize) -> u64 {
+    live.until("pin 7 on", |event| event.contains("\tpin\t7\t1"));
+    let is_off = |event: &str| event.contains("\tpin\t7\t0");
+    for _ in 0..readings {
+        if is_off(&live.until("a reading", |event| event.contains("serial\t{\"s\":") || is_off(event)).1) {
+            return on_for(live, readings);
+        }
+    }
+    live.now("peek clock_rounds_us 4");
+    match live.until("the instant before it", |event| event.contains("\tpeek\t") || is_off(event)) {
+        (at, event) if !is_off(&event) => at,
+        _ => on_for(live, readings),
+    }
 }
 
 /// The most that a pin may stay on after a kill, µs.
@@ -114,10 +137,7 @@ fn stop_again_and_again(controller: usize) -> Vec<u64> {
     seat.drive();
     let times = (0..STOPS)
         .map(|stop| {
-            live.until("pin 7 on", |event| event.contains("\tpin\t7\t1"));
-            live.readings(3 + (controller * STOPS + stop) * 7 % 41);
-            live.now("peek clock_rounds_us 4");
-            let (stopped, _) = live.until("the instant before the stop", |event| event.contains("\tpeek\t"));
+            let stopped = on_for(&mut live, 3 + (controller * STOPS + stop) * 7 % 41);
             seat.send(Signal::STOP);
             let (off, _) = live.until("pin 7 at rest", |event| event.contains("\tpin\t7\t0"));
             seat.send(Signal::CONT);
@@ -131,15 +151,16 @@ fn stop_again_and_again(controller: usize) -> Vec<u64> {
 /// J2: rules and link share a thread, so that one cannot hang without the other; what hangs is all of it.
 #[test]
 fn the_pin_is_at_rest_within_its_lease_while_the_program_hangs_and_comes_on_again_after_that() {
+    let _turn = TURN.lock();
     let threads: Vec<_> = (0..3).map(|number| std::thread::spawn(move || stop_again_and_again(number))).collect();
     let times: Vec<u64> = threads.into_iter().flat_map(|thread| thread.join().unwrap()).collect();
-    let most = u64::from(LEASE_MS) * 1_000 + 50_000;
     println!("{} stops, at rest up to {} us after them", times.len(), times.iter().max().unwrap());
-    assert!(times.iter().all(|time| *time <= most), "{times:?}");
+    assert!(times.iter().all(|time| *time <= MOST), "{times:?}");
 }
 
 #[test]
 fn the_pin_is_at_rest_within_its_lease_after_a_kill_100_times_of_100() {
+    let _turn = TURN.lock();
     let threads: Vec<_> =
         (0..CONTROLLERS).map(|number| std::thread::spawn(move || kill_again_and_again(number))).collect();
     let times: Vec<u64> = threads.into_iter().flat_map(|thread| thread.join().unwrap()).collect();

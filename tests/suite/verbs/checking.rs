@@ -160,7 +160,7 @@ fn each_output_is_listed_with_its_rule_and_what_should_be_known_of_its_pin() {
           on       oil > 0\n  \
           off_if   none\n  \
           longest  no limit\n  \
-          rest     0 s off between two, and at the start\n  \
+          rest     1 s off between two, and at the start\n  \
           lease    1 s: without the program it is at rest after that\n  \
           Warning: kickpanel's own firmware, as `kickpanel firmware` writes it, drives d7, d12, f9, w6 and not d8.\n  \
           Use one of those, change its board.h, or have a sketch of your own that names d8 in its hello.\n\n\
