@@ -18,6 +18,8 @@ use crate::wire::{Form, Piece, Reject, Splitter, ask_hello};
 
 /// After so long without bytes, what is held may have become stale.
 const HELD_UP: Micros = 500 * MILLISECOND;
+/// What waited meanwhile is read within this.
+const CATCHING_UP: Micros = 2 * SECOND;
 /// Counts alone are handed on at most so often: a link that says nothing but noise must not keep anyone busy with them.
 const COUNTS: Micros = 250 * MILLISECOND;
 
@@ -46,6 +48,8 @@ pub struct Engine {
     hopeless: Option<(LinkId, Trouble)>,
     /// When bytes last came.
     received: Stamp,
+    /// When bytes came after such a time.
+    held_up: Stamp,
     /// When a tick last handed on a snapshot.
     published: Stamp,
     /// When counts were last handed on.
@@ -86,6 +90,7 @@ impl Engine {
             opened: vec![false; links],
             hopeless: None,
             received: Stamp(0),
+            held_up: Stamp(Micros::MIN),
             published: Stamp(0),
             counted: Stamp(Micros::MIN),
             owes_counts: false,
@@ -256,6 +261,7 @@ impl Engine {
 
     fn received(&mut self, link: LinkId, now: Stamp, bytes: &[u8]) {
         if now.since(self.received) > HELD_UP {
+            self.held_up = now;
             // Whoever looks sees first that what is shown is old, and then the lines that waited.
             self.tick(now);
         }
@@ -264,13 +270,12 @@ impl Engine {
         let mut news = News::None;
         splitter.push(bytes, &mut |piece| news = news.max(self.piece(link, now, piece)));
         self.splitters[link.index()] = splitter;
-        // What waited on its way may be too old already, and is not shown as new.
-        if news == News::Value {
-            self.pass(now);
-        }
         self.renew(now);
+        // What waited on its way may be too old already: the next tick finds that out, and only then it is shown.
+        let old = now.since(self.held_up) < CATCHING_UP && self.pipeline.due().is_some_and(|due| due <= now);
         match news {
             News::None => {}
+            News::Value if old => self.owes_counts = true,
             News::Count if now.since(self.counted) < COUNTS => self.owes_counts = true,
             News::Count | News::Value => self.publish(),
         }

@@ -227,12 +227,28 @@ fn one_flipped_bit_costs_at_most_its_own_line_and_the_sum_tells() {
     }
 }
 
+/// A part of `seconds` seconds of fifty lines of the usual length, so that no sector holds a whole second.
+fn busy_part(drive: u32, from_ms: i64, seconds: i64) -> String {
+    let (mut out, mut second) = (String::new(), head(drive, 1, from_ms));
+    for index in 0..seconds {
+        for line in 0..50 {
+            let ms = from_ms + index * 1000 + line * 20;
+            let counts = "\"ref\":225,\"a0\":512,\"a1\":512,\"a2\":300,\"a3\":87,\"p2\":[0,0],\"d4\":1";
+            let _ = writeln!(second, "{ms}.5\tengine\t<\t{{\"s\":{},\"t\":{},{counts}}}", index * 50 + line, ms * 1000);
+        }
+        out.push_str(&second);
+        out.push_str(&sum(from_ms + index * 1000 + 999, &second));
+        second.clear();
+    }
+    out
+}
+
 // C9 of the catalogue of faults: a sector of another file, as a disk that mixes up its blocks gives it.
 #[test]
 fn a_sector_of_another_file_costs_the_lines_it_lies_on_and_is_told() {
-    let text = part(1, 1, 0, 60).into_bytes();
+    let text = busy_part(1, 0, 6).into_bytes();
     // Lines of another drive, whose times lie elsewhere.
-    let other = part(9, 1, 7_000_000, 60).into_bytes();
+    let other = busy_part(9, 7_000_000, 6).into_bytes();
     let whole = read_bytes(&text).0;
     let untimed = |line: &String| line.split_once(' ').map_or("", |(_, rest)| rest).replace("!<", "<");
     let wanted: Vec<String> = whole.iter().map(untimed).collect();
@@ -253,7 +269,7 @@ fn a_sector_of_another_file_costs_the_lines_it_lies_on_and_is_told() {
             in_order(&seen, &what);
             // A line of the other file is never taken for one that is vouched for.
             let foreign = seen.iter().filter(|line| line.contains(" < ") && !wanted.contains(&untimed(line))).count();
-            assert_eq!(foreign, 0, "{what}: {seen:?}");
+            assert_eq!(foreign, 0, "{what}");
         }
     }
 }
@@ -288,7 +304,7 @@ fn two_parts_that_were_swapped_are_read_in_the_order_of_their_heads() {
         in_order(&seen, &format!("{one} and {two} swapped"));
         let lines = |seen: &Seen| seen.iter().filter(|line| line.contains('<')).count();
         assert_eq!(lines(&seen), lines(&whole));
-        assert_eq!(seen, whole, "{one} and {two} swapped");
+        assert!(seen == whole, "{one} and {two} swapped: {:?}", seen.first());
     }
 }
 
@@ -305,6 +321,9 @@ fn mutated_files_end_in_order_and_nothing_of_them_panics() {
     for file in 0..count {
         let mut hit = text.clone();
         for _ in 0..=random(4) {
+            if hit.is_empty() {
+                break;
+            }
             let at = random(hit.len());
             let length = (1 + random(64)).min(hit.len() - at);
             match random(6) {

@@ -195,7 +195,7 @@ fn a_storm_of_changes_leaves_a_whole_config_in_force_and_the_alarm_sounding() {
     let version = |number: usize| {
         first
             .replace("Oil pressure", &format!("Oil {number}"))
-            .replace("[channel", &format!("# {}\n[channel", "x".repeat(number)))
+            .replace("[link", &format!("# {}\n[link", "x".repeat(number)))
     };
     for number in 0..300 {
         let text = version(number);

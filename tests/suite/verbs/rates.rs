@@ -5,8 +5,8 @@
 
 use std::path::{Path, PathBuf};
 use std::process::Stdio;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use std::sync::{Arc, Mutex};
 use std::thread::Scope;
 use std::time::{Duration, Instant};
 
@@ -30,16 +30,16 @@ const FIRST: u32 = 100_000;
 struct Source {
     /// How many it has said.
     said: Arc<AtomicU32>,
-    /// How many found no room.
-    skipped: Arc<AtomicU32>,
+    /// When the newest line went out, or a moment before.
+    wrote: Arc<Mutex<Instant>>,
     unplug: Arc<AtomicBool>,
 }
 
 impl Source {
     fn begin<'scope>(scope: &'scope Scope<'scope, '_>, path: PathBuf, lines: u32, each: Duration) -> Self {
-        let source = Self { said: Arc::default(), skipped: Arc::default(), unplug: Arc::default() };
-        let (said, skipped, unplug) =
-            (Arc::clone(&source.said), Arc::clone(&source.skipped), Arc::clone(&source.unplug));
+        let wrote = Arc::new(Mutex::new(Instant::now()));
+        let source = Self { said: Arc::default(), wrote, unplug: Arc::default() };
+        let (said, wrote, unplug) = (Arc::clone(&source.said), Arc::clone(&source.wrote), Arc::clone(&source.unplug));
         let (ready, wait) = std::sync::mpsc::channel();
         scope.spawn(move || {
             let runtime = runtime();
@@ -60,22 +60,27 @@ impl Source {
                 std::thread::sleep((begun + each * number).saturating_duration_since(Instant::now()));
                 // What the computer asks is taken and not answered: the wire must not fill up.
                 while let Ok(Tried::Bytes(1..)) = pty.try_read(&mut [0; 256]) {}
-                loop {
-                    match pty.try_write(line.as_bytes()).unwrap() {
-                        Tried::Bytes(count) if count == line.len() => break,
-                        Tried::NoReader if number == 0 => {
+                *wrote.lock().unwrap() = Instant::now();
+                let mut rest = line.as_bytes();
+                while !rest.is_empty() {
+                    match pty.try_write(rest).unwrap() {
+                        Tried::Bytes(count) => rest = &rest[count..],
+                        // A machine that is busy with all other tests may leave no turn for longer than a wire can hold: what
+                        // a stall costs is shown elsewhere, and here that the drive keeps up.
+                        Tried::NotNow => std::thread::sleep(Duration::from_millis(1)),
+                        Tried::NoReader => {
+                            assert_eq!(number, 0, "the port was closed");
                             std::thread::sleep(Duration::from_millis(5));
                             begun = Instant::now();
-                        }
-                        _ => {
-                            skipped.fetch_add(1, Ordering::SeqCst);
-                            break;
                         }
                     }
                 }
                 said.store(number + 1, Ordering::SeqCst);
             }
-            until("it may be unplugged", || unplug.load(Ordering::SeqCst));
+            // As long as the test looks at what came of it, which may be a minute.
+            while !unplug.load(Ordering::SeqCst) {
+                std::thread::sleep(Duration::from_millis(20));
+            }
         });
         wait.recv().unwrap();
         source
@@ -123,8 +128,8 @@ fn recorded(path: &Path) -> Vec<u32> {
 /// The number of the line that the screen shows, if it shows one.
 fn shown(seat: &Seat) -> Option<u32> {
     let text = seat.text();
-    let words = text.split(|c: char| !c.is_ascii_digit()).filter(|word| word.len() == 6);
-    words.filter_map(|word| word.parse().ok()).next()
+    let mut words = text.split(|c: char| !c.is_ascii_digit()).filter(|word| word.len() == 6);
+    words.find_map(|word| word.parse().ok())
 }
 
 fn every_line_is_recorded() {
@@ -146,7 +151,6 @@ fn every_line_is_recorded() {
         assert_eq!(program.ended().code(), Some(0));
         let wanted: Vec<u32> = (FIRST..FIRST + LINES).collect();
         assert!(recorded(&bench.path(PART)) == wanted, "lines are missing");
-        assert_eq!(source.skipped.load(Ordering::SeqCst), 0, "the wire was full");
     });
 }
 
@@ -178,17 +182,18 @@ fn a_slow_field_is_stale_by_its_rule_and_not_before() {
         let source = Source::begin(scope, bench.path("port"), 4, Duration::from_secs(10));
         let mut seat = Seat::start(&bench, &["drive", "--no-record"]);
         seat.until(&format!("{FIRST}"));
-        let mut before = (source.said(), Instant::now());
-        while source.said() < 4 || before.1.elapsed() < Duration::from_secs(24) {
-            // The line counts as said a moment after it was, never before.
-            if source.said() > before.0 {
-                before = (source.said(), Instant::now());
-            }
+        let wrote = || *source.wrote.lock().unwrap();
+        loop {
+            let (said, wrote) = (source.said(), wrote());
             seat.look_on(Duration::from_millis(20));
-            assert!(!seat.text().contains("stale") || before.1.elapsed() > Duration::from_secs(24), "{}", seat.text());
+            if seat.text().contains("stale") {
+                // The age counts from when the line came, which is not before it went out.
+                assert!(wrote.elapsed() >= Duration::from_secs(25), "{}", seat.text());
+                assert_eq!(said, 4, "ten seconds are no age that is stale");
+                break;
+            }
+            assert!(wrote.elapsed() < Duration::from_secs(60), "never stale:\n{}", seat.text());
         }
-        seat.until("stale");
-        assert!(before.1.elapsed() > Duration::from_secs(24));
         seat.send("q");
         seat.ends_well();
     });
