@@ -173,6 +173,12 @@ impl Attendant {
         self.tell(text);
     }
 
+    /// Tells something that is so until something else is told.
+    fn stay(&mut self, text: &str) {
+        self.told_until = None;
+        self.tell(text);
+    }
+
     fn tell(&self, text: &str) {
         match &self.control {
             Some(control) => control.notice(text),
@@ -182,7 +188,10 @@ impl Attendant {
 
     fn changed(&mut self, changed: Changed) {
         let (text, loaded) = match changed {
-            Changed::Unreadable => return self.say("the changed config cannot be read; the old one stays in force"),
+            // These stay on the screen for as long as it is so.
+            Changed::Gone => return self.stay("the config file is gone; the old config stays in force"),
+            Changed::Unreadable => return self.stay("the changed config cannot be read; the old one stays in force"),
+            Changed::Back => return self.say("the config file is back as it was"),
             Changed::Text(text, loaded) => (text, loaded),
         };
         let Some(model) = loaded.model.map(Arc::new) else {

@@ -19,6 +19,21 @@ use crate::wire::{Form, Piece, Reject, Splitter, ask_hello};
 
 /// After so long without bytes, what is held may have become stale.
 const HELD_UP: Micros = 500 * MILLISECOND;
+/// What waited meanwhile is read within this.
+const CATCHING_UP: Micros = 2 * SECOND;
+/// Counts alone are handed on at most so often: a link that says nothing but noise must not keep anyone busy with them.
+const COUNTS: Micros = 250 * MILLISECOND;
+
+/// What a line brought.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum News {
+    /// Nothing.
+    None,
+    /// A count went up.
+    Count,
+    /// Something that is to be seen at once.
+    Value,
+}
 
 /// Everything a drive knows: the core, a splitter for each link, the recorder, and where snapshots go.
 pub struct Engine {
@@ -37,8 +52,14 @@ pub struct Engine {
     hopeless: Option<(LinkId, Trouble)>,
     /// When bytes last came.
     received: Stamp,
+    /// When bytes came after such a time.
+    held_up: Stamp,
     /// When a tick last handed on a snapshot.
     published: Stamp,
+    /// When counts were last handed on.
+    counted: Stamp,
+    /// Counts went up since.
+    owes_counts: bool,
     /// Alarms that began or ended with the line at hand; kept here so that its memory is reused.
     changes: Vec<Change>,
     /// What the armed outputs were told; empty where nothing may ever be sent.
@@ -80,7 +101,10 @@ impl Engine {
             untried: vec![true; links],
             hopeless: None,
             received: Stamp(0),
+            held_up: Stamp(Micros::MIN),
             published: Stamp(0),
+            counted: Stamp(Micros::MIN),
+            owes_counts: false,
             changes: Vec::new(),
         };
         engine.begin_recording();
@@ -120,7 +144,8 @@ impl Engine {
 
     /// When [`Engine::tick`] has something to do at the earliest, on the computer's timeline.
     pub fn due(&self) -> Option<Stamp> {
-        self.pipeline.due()
+        let counts = self.owes_counts.then(|| self.counted.after(COUNTS));
+        self.pipeline.due().into_iter().chain(counts).min()
     }
 
     /// When a lease is to be renewed, at the earliest.
@@ -155,7 +180,7 @@ impl Engine {
     pub fn tick(&mut self, now: Stamp) {
         let mut changed = self.pass(now);
         self.renew(now);
-        changed |= self.note_recorder();
+        changed |= self.note_recorder() || (self.owes_counts && now.since(self.counted) >= COUNTS);
         // Ages are shown in seconds and go on while nothing else happens.
         if changed || now.since(self.published) >= SECOND {
             self.published = now;
@@ -302,26 +327,37 @@ impl Engine {
 
     fn received(&mut self, link: LinkId, now: Stamp, bytes: &[u8]) {
         if now.since(self.received) > HELD_UP {
+            self.held_up = now;
             // Whoever looks sees first that what is shown is old, and then the lines that waited.
             self.tick(now);
         }
         self.received = now;
         let mut splitter = std::mem::take(&mut self.splitters[link.index()]);
-        let mut news = false;
-        splitter.push(bytes, &mut |piece| news |= self.piece(link, now, piece));
+        let mut news = News::None;
+        splitter.push(bytes, &mut |piece| news = news.max(self.piece(link, now, piece)));
         self.splitters[link.index()] = splitter;
         self.renew(now);
-        if news {
-            self.publish();
+        // What waited on its way may be too old already: the next tick finds that out, and only then it is shown.
+        let old = now.since(self.held_up) < CATCHING_UP && self.pipeline.due().is_some_and(|due| due <= now);
+        match news {
+            News::None => {}
+            News::Value if old => self.owes_counts = true,
+            News::Count if now.since(self.counted) < COUNTS => self.owes_counts = true,
+            News::Count | News::Value => self.publish(),
         }
     }
 
-    /// One line: recorded first, then decoded. True where the snapshot changed.
-    fn piece(&mut self, link: LinkId, now: Stamp, piece: Piece<'_>) -> bool {
+    /// One line: recorded first, then decoded. Gives what of the snapshot changed.
+    fn piece(&mut self, link: LinkId, now: Stamp, piece: Piece<'_>) -> News {
         let (Piece::Line(line) | Piece::TooLong(line)) = piece;
         self.record(now, link, Mark::Received, line);
+        let (mut passed, mut sounded) = (false, false);
         let outcome = self.with_changes(now, |pipeline, on_change| {
-            pipeline.pass(now, on_change);
+            let on_change = &mut |change| {
+                sounded = true;
+                on_change(change);
+            };
+            passed = pipeline.pass(now, on_change);
             match piece {
                 Piece::Line(line) => pipeline.line(link, now, line, on_change),
                 Piece::TooLong(_) => {
@@ -330,7 +366,11 @@ impl Engine {
                 }
             }
         });
-        outcome != Outcome::Nothing
+        match outcome {
+            Outcome::Nothing if !passed && !sounded => News::None,
+            Outcome::Refused(_) if !passed && !sounded => News::Count,
+            _ => News::Value,
+        }
     }
 
     /// Everything that became due up to `now`.
@@ -405,6 +445,7 @@ impl Engine {
     }
 
     fn publish(&mut self) {
+        (self.counted, self.owes_counts) = (self.pipeline.snapshot().now, false);
         self.shared.publish(self.pipeline.snapshot());
     }
 }

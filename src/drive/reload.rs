@@ -28,8 +28,12 @@ const LOOK: Duration = Duration::from_millis(200);
 /// What a change of the config file brought.
 #[derive(Debug)]
 pub enum Changed {
+    /// It is not there any more.
+    Gone,
     /// It cannot be read.
     Unreadable,
+    /// It can be read again, and is what it was.
+    Back,
     /// Its text, and what it means.
     Text(String, Box<Loaded>),
 }
@@ -38,20 +42,11 @@ pub enum Changed {
 /// disk that hangs must not hold up whoever reads the ports.
 pub fn watch(path: PathBuf, known: String, clock: Clock) -> io::Result<mpsc::UnboundedReceiver<Changed>> {
     let (sender, receiver) = mpsc::unbounded_channel();
-    let mut watcher = Watcher::new(&path);
+    let mut watcher = Watcher::new(path, known);
     thread::Builder::new().name("config".into()).spawn(move || {
-        // It may have changed since it was read, before anyone watched.
-        if read(&path).is_some_and(|text| text != known) {
-            watcher.forget();
-        }
-        drop(known);
         while !sender.is_closed() {
             thread::sleep(LOOK);
-            if watcher.changed(clock.now()) {
-                let changed = read(&path).map_or(Changed::Unreadable, |text| {
-                    let loaded = Box::new(config::load(&text));
-                    Changed::Text(text, loaded)
-                });
+            if let Some(changed) = watcher.look(clock.now()) {
                 // Where nobody listens any more the drive is over.
                 let _ = sender.send(changed);
             }
@@ -60,35 +55,70 @@ pub fn watch(path: PathBuf, known: String, clock: Clock) -> io::Result<mpsc::Unb
     Ok(receiver)
 }
 
-/// What a file looks like from outside.
-type Look = Option<(u64, u64, i64, i64)>;
+/// What a file looks like from outside: its identity, its length, and when it and what is said of it last changed. The
+/// latter cannot be set back as the former can, and moves also when rights are taken or given.
+type Look = Option<[i128; 7]>;
+
+/// What was told last.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Last {
+    Text,
+    Unreadable,
+    Gone,
+}
 
 /// The memory of how the config file looked.
 #[derive(Debug)]
-pub struct Watcher {
+struct Watcher {
     path: PathBuf,
+    /// The newest text that was read whole.
+    text: String,
+    last: Last,
     known: Look,
     /// A look that differs from the known one, and since when.
     pending: Option<(Look, Stamp)>,
 }
 
 impl Watcher {
-    /// Knows the file as it is now.
-    pub fn new(path: &Path) -> Self {
-        Self { path: path.to_owned(), known: look(path), pending: None }
+    /// Of the file at `path`, of which `text` is known. It may have changed since that was read.
+    fn new(path: PathBuf, text: String) -> Self {
+        let same = read(&path).is_some_and(|now| now == text);
+        let known = look(&path).filter(|_| same);
+        Self { path, text, last: Last::Text, known, pending: None }
     }
 
-    /// Takes the file as it is now for a change.
-    fn forget(&mut self) {
-        self.known = None;
-    }
-
-    /// Looks at the file. True once for each change, when the file has stayed the same for [`SETTLE`].
-    pub fn changed(&mut self, now: Stamp) -> bool {
+    /// Looks at the file. Gives each change once, when the file has stayed the same for [`SETTLE`].
+    fn look(&mut self, now: Stamp) -> Option<Changed> {
         let seen = look(&self.path);
-        self.step(now, seen)
+        if !self.step(now, seen) {
+            return None;
+        }
+        if seen.is_none() {
+            return (std::mem::replace(&mut self.last, Last::Gone) != Last::Gone).then_some(Changed::Gone);
+        }
+        let text = read(&self.path);
+        if look(&self.path) != seen {
+            // It was written to while it was read, and what was read may be of both: it is looked at anew.
+            return None;
+        }
+        self.news(text)
     }
 
+    fn news(&mut self, text: Option<String>) -> Option<Changed> {
+        let last = if text.is_some() { Last::Text } else { Last::Unreadable };
+        let before = std::mem::replace(&mut self.last, last);
+        match text {
+            None => (before != last).then_some(Changed::Unreadable),
+            Some(text) if text == self.text => (before != last).then_some(Changed::Back),
+            Some(text) => {
+                self.text.clone_from(&text);
+                let loaded = Box::new(config::load(&text));
+                Some(Changed::Text(text, loaded))
+            }
+        }
+    }
+
+    /// True once for each look that differs and has lasted.
     fn step(&mut self, now: Stamp, seen: Look) -> bool {
         if seen == self.known {
             self.pending = None;
@@ -101,8 +131,7 @@ impl Watcher {
                     self.known = seen;
                     self.pending = None;
                 }
-                // A file that vanished is no config: the one in force stays, and its return is the change.
-                settled && seen.is_some()
+                settled
             }
             _ => {
                 self.pending = Some((seen, now));
@@ -113,59 +142,23 @@ impl Watcher {
 }
 
 /// The text of the file at `path`. `None` where it is no plain file, too large for a config, or not UTF-8: a pipe would
-/// hold up the links for ever, and a huge file for too long.
+/// hold up the links for ever, and a huge file for too long. Nor is an empty one taken, which is how a file looks whose
+/// writer is slow or died: it would be a config without a channel.
 fn read(path: &Path) -> Option<String> {
     let about = fs::metadata(path).ok()?;
     let plain = about.is_file() && about.len() <= CONFIG_MAX;
-    plain.then(|| fs::read_to_string(path).ok())?
+    let text = plain.then(|| fs::read_to_string(path).ok())?;
+    text.filter(|text| !text.trim().is_empty())
 }
 
 fn look(path: &Path) -> Look {
     let about = fs::metadata(path).ok()?;
-    Some((about.ino(), about.len(), about.mtime(), about.mtime_nsec()))
+    let (identity, length) = ([about.dev(), about.ino()], about.len());
+    let times = [about.mtime(), about.mtime_nsec(), about.ctime(), about.ctime_nsec()];
+    let [device, number] = identity.map(i128::from);
+    let [modified, modified_part, changed, changed_part] = times.map(i128::from);
+    Some([device, number, i128::from(length), modified, modified_part, changed, changed_part])
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn watcher() -> Watcher {
-        Watcher { path: PathBuf::new(), known: Some((1, 10, 0, 0)), pending: None }
-    }
-
-    #[test]
-    fn a_change_counts_once_it_has_settled() {
-        let mut watcher = watcher();
-        let new = Some((1, 12, 5, 0));
-        assert!(!watcher.step(Stamp::from_millis(0), new));
-        assert!(!watcher.step(Stamp::from_millis(299), new));
-        assert!(watcher.step(Stamp::from_millis(300), new));
-        assert!(!watcher.step(Stamp::from_millis(301), new));
-    }
-
-    #[test]
-    fn a_file_that_changed_before_anyone_watched_counts_as_changed() {
-        let mut watcher = watcher();
-        watcher.forget();
-        assert!(!watcher.step(Stamp::from_millis(0), Some((1, 10, 0, 0))));
-        assert!(watcher.step(Stamp::from_millis(300), Some((1, 10, 0, 0))));
-    }
-
-    #[test]
-    fn a_file_that_goes_on_changing_is_not_read() {
-        let mut watcher = watcher();
-        for ms in 0..1000 {
-            assert!(!watcher.step(Stamp::from_millis(ms), Some((1, 10, ms, 1))));
-        }
-    }
-
-    #[test]
-    fn a_file_that_vanished_is_not_read_until_it_is_back() {
-        let mut watcher = watcher();
-        assert!(!watcher.step(Stamp::from_millis(0), None));
-        assert!(!watcher.step(Stamp::from_millis(400), None));
-        let back = Some((2, 10, 9, 0));
-        assert!(!watcher.step(Stamp::from_millis(500), back));
-        assert!(watcher.step(Stamp::from_millis(800), back));
-    }
-}
+mod tests;

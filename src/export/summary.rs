@@ -28,12 +28,15 @@ impl Summary {
             .zip(self.tally.refused)
             .map(|(why, count)| (why.name().to_owned(), count.into()))
             .collect();
+        let resets: Map<String, Value> =
+            self.tally.resets.each().map(|(reason, count)| (reason.name().to_owned(), count.into())).collect();
         json!({
             "lines": self.tally.lines,
             "readings": self.tally.readings,
             "hellos": self.tally.hellos,
             "lost": self.tally.lost,
             "restarts": self.tally.restarts,
+            "resets": resets,
             "refused": refused,
             "damage_bytes": self.damage_bytes + self.torn_bytes,
             "foreign_lines": self.foreign_lines,
@@ -52,6 +55,9 @@ impl fmt::Display for Summary {
         let lines = count(tally.lines, "line");
         write!(f, "{lines}: {}, {}", count(tally.readings, "reading"), count(tally.hellos, "hello"))?;
         write!(f, "; {} lost, {}", tally.lost, count(tally.restarts, "controller restart"))?;
+        if tally.restarts > 0 {
+            write!(f, " ({})", tally.resets.words())?;
+        }
         let refused: Vec<String> = Reject::ALL
             .iter()
             .zip(tally.refused)

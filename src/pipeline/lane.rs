@@ -57,9 +57,10 @@ impl Lane {
 
     /// Shows what the decoder has counted.
     pub fn show(&self, supply: Option<f64>, shown: &mut LinkShown) -> Totals {
-        let totals = Totals::of(self.decoder.tally());
+        let tally = self.decoder.tally();
+        let totals = Totals::of(tally);
         (shown.bad, shown.lost, shown.restarts) = (totals.bad, totals.lost, totals.restarts);
-        shown.supply = supply;
+        (shown.resets, shown.supply) = (tally.resets, supply);
         totals
     }
 

@@ -13,12 +13,20 @@ use crate::output::Rules;
 use crate::state::{AlarmShown, LinkShown, Problem, SILENT_AFTER, Shown, Snapshot};
 use crate::time::{Micros, Stamp};
 use crate::watch::{self, Change, Raised, Watch};
-use crate::wire::{Decoded, Decoder, Reject, Tally};
+use crate::wire::{Decoded, Decoder, Reject, Resets, Tally};
 use lane::Lane;
 use rows::Rows;
 
-static NOTHING: Tally =
-    Tally { lines: 0, readings: 0, hellos: 0, headers: 0, lost: 0, restarts: 0, refused: [0; Reject::ALL.len()] };
+static NOTHING: Tally = Tally {
+    lines: 0,
+    readings: 0,
+    hellos: 0,
+    headers: 0,
+    lost: 0,
+    restarts: 0,
+    resets: Resets::NONE,
+    refused: [0; Reject::ALL.len()],
+};
 
 /// What a line did.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -195,7 +203,9 @@ impl Pipeline {
                     now = now.max(Stamp(reading.at));
                 }
                 self.bank.begin(link, now, channels);
-                self.bank.take(link, lane.adc_max, reading, now, channels);
+                // What waited on its way is as old as it is: nothing shows it as new.
+                let sampled = Stamp(now.0.saturating_sub(reading.late));
+                self.bank.take(link, lane.adc_max, reading, sampled, channels);
                 self.outputs.hear(link, reading, now);
                 (Outcome::Reading, Some(self.rows.place(link, reading.at, now)))
             }

@@ -164,11 +164,12 @@ impl Recording {
 
     /// A recording that stands in memory; `path` is what messages call it.
     pub fn from_memory(path: PathBuf, bytes: Arc<[u8]>) -> Result<Self, ReadError> {
-        Self::from_places(vec![Place { path, memory: Some(bytes), named: true }])
+        Self::from_places(vec![Place { path, memory: Some(bytes), named: true, told: None }])
     }
 
     /// The parts at `places`, in that order.
-    pub(super) fn from_places(places: Vec<Place>) -> Result<Self, ReadError> {
+    pub(super) fn from_places(mut places: Vec<Place>) -> Result<Self, ReadError> {
+        order_by_heads(&mut places);
         let first = places.first().map(|place| place.path.clone());
         let mut recording = Self {
             places: places.into_iter(),
@@ -442,6 +443,25 @@ fn looks_kept(bytes: &[u8]) -> bool {
     let second = bytes.get(first + 1..).unwrap_or_default();
     let second = &second[..line_end(second).unwrap_or(0)];
     [&bytes[..first], second].into_iter().any(|line| Entry::columns(line).is_some())
+}
+
+/// Puts the parts of a folder in the order of their heads where their names were mixed up: where the heads have the very
+/// numbers of the names, and not in their order. Copies, and parts whose head was hit, keep the place of their name.
+fn order_by_heads(places: &mut [Place]) {
+    let names: Vec<_> = places.iter().map(Place::number).collect();
+    if places.len() < 2 || places.iter().any(|place| place.named) || names.contains(&None) {
+        return;
+    }
+    let head = |place: &Place| peek_head(place).map(|head| (head.drive, head.part));
+    let heads: Vec<_> = places.iter().zip(&names).map(|(place, name)| head(place).or(*name)).collect();
+    let mut sorted = heads.clone();
+    sorted.sort_unstable();
+    if heads != names && sorted == names {
+        for (place, head) in places.iter_mut().zip(heads) {
+            place.told = head;
+        }
+        places.sort_by_key(Place::number);
+    }
 }
 
 /// The head of a part that is not being read yet.

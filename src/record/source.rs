@@ -148,12 +148,14 @@ pub(super) struct Place {
     pub memory: Option<Arc<[u8]>>,
     /// It was named by the user, not found in a folder.
     pub named: bool,
+    /// Drive and part by its head, where that says other than the file's name.
+    pub told: Option<(u32, u32)>,
 }
 
 impl Place {
-    /// Drive and part by the file's name, where it has such a name.
+    /// Drive and part: by the head where that is known to be right, else by the file's name, where it has such a name.
     pub(super) fn number(&self) -> Option<(u32, u32)> {
-        part_number(self.path.file_name()?)
+        self.told.or_else(|| part_number(self.path.file_name()?))
     }
 }
 
@@ -174,14 +176,14 @@ pub(super) fn places(paths: &[PathBuf]) -> Result<Vec<Place>, ReadError> {
     let mut out = Vec::new();
     for path in paths {
         if is_stdin(path) {
-            out.push(Place { path: path.clone(), memory: None, named: true });
+            out.push(Place { path: path.clone(), memory: None, named: true, told: None });
             continue;
         }
         let about = fs::metadata(path).map_err(|error| io_error(path, error))?;
         if about.is_dir() {
             out.extend(folder(path)?);
         } else {
-            out.push(Place { path: path.clone(), memory: None, named: true });
+            out.push(Place { path: path.clone(), memory: None, named: true, told: None });
         }
     }
     Ok(out)
@@ -208,7 +210,7 @@ fn folder(folder: &Path) -> Result<Vec<Place>, ReadError> {
     }
     kept.sort_by_key(|name| (part_number(name), name.as_encoded_bytes()));
     kept.dedup_by(|later, earlier| later.as_encoded_bytes().strip_suffix(b".zst") == Some(earlier.as_encoded_bytes()));
-    Ok(kept.into_iter().map(|name| Place { path: folder.join(name), memory: None, named: false }).collect())
+    Ok(kept.into_iter().map(|name| Place { path: folder.join(name), memory: None, named: false, told: None }).collect())
 }
 
 fn io_error(path: &Path, error: io::Error) -> ReadError {

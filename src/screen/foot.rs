@@ -132,6 +132,11 @@ pub fn status(model: &Model, snapshot: &Snapshot, page: Option<&Page>, moment: b
             let (tone, rank) = if count > 0 { (Tone::Plain, 3) } else { (Tone::Faint, 6) };
             parts.push(part(format!("{name}{count} {what}"), tone, rank));
         }
+        // Why, where it was told and there is room: a supply that falls and a watchdog are mended in other places.
+        let reasons = shown.resets.known_words();
+        if !reasons.is_empty() {
+            parts.push(part(format!("({reasons})"), Tone::Plain, 5));
+        }
     }
     parts.extend(recording(snapshot.recording));
     if snapshot.config_mistakes > 0 {

@@ -18,7 +18,19 @@ use super::view::View;
 use super::widget::Strip;
 use crate::config::SharedModel;
 use crate::state::{BUCKET, Column, History, Shared, Snapshot};
-use crate::time::Micros;
+use crate::time::{MILLISECOND, Micros, Stamp};
+
+/// Counts of lines change with every line of a link that is all noise: they are brought up to date at most so often.
+const COUNTS: Micros = 250 * MILLISECOND;
+
+/// What came of a frame.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Framed {
+    /// Snapshots published since the frame before.
+    pub snapshots: u64,
+    /// Counts were brought up to date: a picture that is beyond those of the values.
+    pub counted: bool,
+}
 
 /// A picture, and what its pieces were drawn from.
 #[derive(Debug, Default)]
@@ -36,6 +48,11 @@ pub struct Painter {
     look: Look,
     shared: Arc<Shared>,
     snapshot: Snapshot,
+    /// How many snapshots were published up to the newest one.
+    published: u64,
+    /// Bad and lost lines of each link as they are shown, and since when.
+    counts: Vec<(u64, u64)>,
+    counted: Option<Stamp>,
     strips: Vec<Strip>,
     /// How far each strip was filled.
     reached: Vec<Reached>,
@@ -61,6 +78,9 @@ impl Painter {
             look,
             shared,
             snapshot: Snapshot::default(),
+            published: 0,
+            counts: Vec::new(),
+            counted: None,
             strips: Vec::new(),
             reached: Vec::new(),
             page: 0,
@@ -103,12 +123,12 @@ impl Painter {
         }
     }
 
-    /// Appends the frame for a terminal of `size` to `out`: nothing where the picture is the same. Gives how many
-    /// snapshots were published since the frame before.
-    pub fn frame(&mut self, size: (u16, u16), out: &mut Vec<u8>) -> u64 {
+    /// Appends the frame for a terminal of `size` to `out`: nothing where the picture is the same.
+    pub fn frame(&mut self, size: (u16, u16), out: &mut Vec<u8>) -> Framed {
         let area = Rect::new(0, 0, size.0, size.1);
-        let version = self.snapshot.version;
-        self.look_at(area);
+        // Asked before the snapshot is read: what is published between counts for the next frame.
+        let before = std::mem::replace(&mut self.published, self.shared.published());
+        let counted = self.look_at(area);
         let mut after = std::mem::take(&mut self.after);
         if after.buffer.area != area {
             after.standing.forget();
@@ -123,22 +143,45 @@ impl Painter {
             _ => encode::whole(&after.buffer, out),
         }
         self.after = self.before.replace(after).unwrap_or_default();
-        self.snapshot.version.saturating_sub(version)
+        Framed { snapshots: self.published.saturating_sub(before), counted }
     }
 
-    /// Copies the newest snapshot, and what the page's trends need of the history.
-    fn look_at(&mut self, area: Rect) {
+    /// Shows the counts as they were before until they are due. True where others are shown now.
+    fn count(&mut self) -> bool {
+        let (now, links) = (self.snapshot.now, &mut self.snapshot.links);
+        let recent = self.counted.is_some_and(|counted| (0..COUNTS).contains(&now.since(counted)));
+        // A replay may stand at any line, and shows what was counted up to it.
+        if recent && !self.replaying && links.len() == self.counts.len() {
+            for (link, counts) in links.iter_mut().zip(&self.counts) {
+                (link.bad, link.lost) = *counts;
+            }
+            return false;
+        }
+        let counts = links.iter().map(|link| (link.bad, link.lost));
+        let changed = !counts.clone().eq(self.counts.iter().copied());
+        if changed {
+            self.counted = Some(now);
+            self.counts.clear();
+            self.counts.extend(links.iter().map(|link| (link.bad, link.lost)));
+        }
+        changed
+    }
+
+    /// Copies the newest snapshot, and what the page's trends need of the history. True where counts are others than
+    /// before.
+    fn look_at(&mut self, area: Rect) -> bool {
         // What alarms decides how much room the trends have, so the snapshot comes first. The histories may be one
         // reading younger than it, which nobody can see.
         if let Some(model) = self.shared.read(&self.model, &mut self.snapshot) {
             self.reload(model);
         }
+        let counted = self.count();
         let wishes = self.view().wishes(area);
         self.strips.resize_with(wishes.len(), || Strip { channel: crate::config::ChannelId(0), columns: Vec::new() });
         if wishes.is_empty() || self.snapshot.channels.len() != self.model.channels.len() {
             self.strips.clear();
             self.reached.clear();
-            return;
+            return counted;
         }
         let Self { model, strips, reached, held, .. } = self;
         reached.resize(wishes.len(), Reached::NOTHING);
@@ -158,6 +201,7 @@ impl Painter {
             self.strips.clear();
             self.reached.clear();
         }
+        counted
     }
 
     fn view(&self) -> View<'_> {
@@ -253,7 +297,6 @@ mod tests {
     use crate::screen::glyphs::GlyphSet;
     use crate::screen::look::Depth;
     use crate::state::{LinkState, Recording};
-    use crate::time::MILLISECOND;
 
     /// All five faces, one of them with limits, on two pages.
     const LORRY: &str = r#"
@@ -361,6 +404,34 @@ rows = [
             painter.view().render(area, &mut whole);
             assert_eq!(painter.before.as_ref().unwrap().buffer, whole, "step {step}");
         }
+    }
+
+    #[test]
+    fn counts_are_brought_up_to_date_four_times_a_second_and_values_at_once() {
+        let (mut painter, mut snapshot) = painter(GlyphSet::Full);
+        let mut counted = 0;
+        for ms in 0..1_000_u32 {
+            snapshot.now = crate::time::Stamp::from_millis(ms.into());
+            // Every line makes a version of its own, whether it is handed on or not.
+            snapshot.version += 250;
+            snapshot.links[0].bad = u64::from(ms) + 1;
+            if ms == 100 {
+                let value = Value::ok(4.0);
+                (snapshot.channels[1].value, snapshot.channels[1].smooth) = (value, value);
+            }
+            painter.shared.publish(&snapshot);
+            let mut out = Vec::new();
+            let framed = painter.frame((80, 24), &mut out);
+            counted += u32::from(framed.counted);
+            assert_eq!(!out.is_empty(), framed.counted || ms == 100, "{ms}");
+            assert_eq!(framed.snapshots, 1);
+        }
+        assert_eq!(counted, 4);
+        // Nothing is shown as older than it is for long.
+        snapshot.now = crate::time::Stamp::from_millis(1_001);
+        painter.shared.publish(&snapshot);
+        painter.frame((80, 24), &mut Vec::new());
+        assert_eq!(painter.snapshot.links[0].bad, 1_000);
     }
 
     #[test]

@@ -15,7 +15,7 @@ use rustix::io::Errno;
 use super::control::Control;
 use super::keys::{Command, Key, Parser};
 use super::look::{Look, LookSettings, NoPicture};
-use super::painter::Painter;
+use super::painter::{Framed, Painter};
 use super::terminal::{Got, Terminal, is_held};
 use crate::state::Shared;
 
@@ -254,12 +254,14 @@ impl Loop {
         self.control.listen();
         // Where snapshots come faster than frames the next frame is sure to have something new: it is drawn when its
         // time comes, and until then nothing need wake this thread.
-        self.changed = self.painter.frame(self.size, &mut self.waiting) > 1;
+        let Framed { snapshots, counted } = self.painter.frame(self.size, &mut self.waiting);
+        self.changed = snapshots > 1;
         if self.changed {
             self.control.mute();
         }
-        // A picture that is the same costs the terminal nothing, and need not put off the next one.
-        if self.changed || !self.waiting.is_empty() {
+        // A picture that is the same costs the terminal nothing, and need not put off the next one. Nor does one for the
+        // sake of counts, of which there are four a second: a link that is all noise must not make a value wait.
+        if self.changed || (!self.waiting.is_empty() && !counted) {
             self.drawn = Some(now);
         }
         self.terminal.write(&mut self.waiting)

@@ -27,13 +27,15 @@ struct Inner {
     model: SharedModel,
     snapshot: Snapshot,
     history: History,
+    /// How often a snapshot was handed on.
+    published: u64,
 }
 
 impl Shared {
     /// Nothing published yet; `snapshot` is one of `model`.
     pub fn new(model: SharedModel, snapshot: Snapshot) -> Arc<Self> {
         let history = History::new(snapshot.channels.len());
-        Arc::new(Self { inner: Mutex::new(Inner { model, snapshot, history }), wakers: Mutex::default() })
+        Arc::new(Self { inner: Mutex::new(Inner { model, snapshot, history, published: 0 }), wakers: Mutex::default() })
     }
 
     /// Replaces the snapshot by one of the same config, adds it to the history, and wakes the readers. Allocates nothing.
@@ -41,6 +43,7 @@ impl Shared {
         {
             let mut inner = self.lock();
             inner.snapshot.clone_from(snapshot);
+            inner.published += 1;
             inner.history.push(snapshot.at, snapshot.channels.iter().map(|shown| shown.smooth.good()));
         }
         for waker in self.wakers.lock().unwrap_or_else(PoisonError::into_inner).iter() {
@@ -54,6 +57,11 @@ impl Shared {
         inner.model.clone_from(model);
         inner.history = History::new(snapshot.channels.len());
         inner.snapshot.clone_from(snapshot);
+    }
+
+    /// How often [`Shared::publish`] was called so far.
+    pub fn published(&self) -> u64 {
+        self.lock().published
     }
 
     /// Calls `waker` after each [`Shared::publish`] from now on.

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use crate::channel::{Trust, Value};
 use crate::config::Level;
 use crate::time::{Micros, SECOND, Stamp};
-use crate::wire::Reject;
+use crate::wire::{Reject, Resets};
 
 use super::{FaultShown, OutputShown};
 
@@ -166,6 +166,8 @@ pub struct LinkShown {
     pub lost: u64,
     /// Restarts of the controller since the beginning.
     pub restarts: u64,
+    /// The same by their reasons.
+    pub resets: Resets,
     /// The converter's supply in volts, where it is known.
     pub supply: Option<f64>,
 }

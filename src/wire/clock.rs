@@ -3,8 +3,9 @@
 //! Owns what must be remembered of clock and running number from line to line. In: clocks and arrival times as read.
 //! Out: where a reading lies, and what happened just before it. Reads no line, asks no time.
 
-use super::ClockField;
-use crate::time::{Micros, Stamp};
+use super::late::Late;
+use super::{ClockField, Reset};
+use crate::time::{MILLISECOND, Micros, Stamp};
 
 /// Half of the wrapping clock: what goes back by less is a restart.
 const HALF: u32 = 1 << 31;
@@ -18,6 +19,10 @@ pub(super) struct Step {
     pub restarted: bool,
     /// That restart shows here first; a hello has not told of it.
     pub new_restart: bool,
+    /// Why, as far as a hello has said.
+    pub reason: Reset,
+    /// How long the reading waited on its way, µs.
+    pub late: Micros,
     /// Readings lost just before.
     pub lost: u32,
     /// The very same reading came before.
@@ -37,47 +42,83 @@ pub(super) struct Timeline {
     restart_told: bool,
     /// The newest `up_ms`; forgotten by a restart that the clock showed, so that it counts once.
     up_ms: Option<u64>,
+    /// Where the controller's run begins on the timeline, as far as it is known.
+    born: Micros,
+    /// The newest restart was counted, and no hello has said why.
+    unexplained: bool,
+    /// What a hello gave as the reason that is of a run of which no reading came yet.
+    early: Option<Reset>,
+    late: Late,
 }
 
+/// What a hello tells of restarts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Told {
+    /// Nothing new.
+    Nothing,
+    /// The controller restarted, and this was not known yet.
+    Restart,
+    /// Why it did, the last time.
+    Reason,
+}
+
+/// A hello's clock has whole milliseconds, and counts as older than a reading only where it is so by more than that.
+const MOMENT: Micros = 2 * MILLISECOND;
+
 impl Timeline {
-    /// A reading with clock `t` and number `s`.
-    pub(super) fn reading(&mut self, t: u32, s: Option<u16>) -> Step {
+    /// A reading with clock `t` and number `s` that came at `now`.
+    pub(super) fn reading(&mut self, t: u32, s: Option<u16>, now: Stamp) -> Step {
         let Some((clock, last_at)) = self.last else {
             // Nothing came before that could be cut off by a restart or lost.
-            self.restart_told = false;
-            self.last = Some((t, 0));
+            (self.restart_told, self.early) = (false, None);
+            (self.last, self.born) = (Some((t, 0)), -Micros::from(t));
             self.begin_numbers(s);
+            self.late.restarted(0, now);
             return Step::default();
         };
         let ahead = t.wrapping_sub(clock);
-        if self.restart_told || ahead > HALF {
-            return self.restart(t, s, last_at);
-        }
         let at = last_at.saturating_add(Micros::from(ahead));
+        if self.restart_told || (ahead > HALF && self.late.expects(at, last_at, now).is_ne()) {
+            return self.restart(t, s, last_at, now);
+        }
+        self.early = None;
         self.last = Some((t, at));
         let (lost, repeated) = self.number(s, ahead);
-        Step { at, lost, repeated, ..Step::default() }
+        Step { at, lost, repeated, late: self.late.reading(at, now), ..Step::default() }
     }
 
-    /// A hello with its time since the start. True where it tells of a restart that was not known yet.
-    pub(super) fn hello(&mut self, up_ms: u64) -> bool {
-        let fell = self.up_ms.is_some_and(|before| up_ms < before);
-        self.up_ms = Some(up_ms);
-        self.restart_told |= fell;
-        fell
+    /// A hello that came at `now`, with its time since the start and the reason of that start.
+    pub(super) fn hello(&mut self, up_ms: u64, reason: Reset, now: Stamp) -> Told {
+        let before = self.up_ms.replace(up_ms);
+        if before.is_some_and(|before| up_ms < before) {
+            (self.restart_told, self.unexplained) = (true, false);
+            return Told::Restart;
+        }
+        let up = Micros::try_from(up_ms).map_or(Micros::MAX, |up_ms| up_ms.saturating_mul(MILLISECOND));
+        let (at, last) = (self.born.saturating_add(up), self.last.map_or(Micros::MIN, |(_, at)| at));
+        let younger = at.saturating_add(MOMENT) < last || self.late.expects(at, last, now).is_gt();
+        if !self.restart_told && younger {
+            // It is younger than the run that is known: the next reading will show whether there was a restart.
+            self.early = Some(reason);
+            return Told::Nothing;
+        }
+        if std::mem::take(&mut self.unexplained) { Told::Reason } else { Told::Nothing }
     }
 
-    fn restart(&mut self, t: u32, s: Option<u16>, last_at: Micros) -> Step {
+    fn restart(&mut self, t: u32, s: Option<u16>, last_at: Micros, now: Stamp) -> Step {
         let new_restart = !self.restart_told;
+        let reason = self.early.take();
         if new_restart {
             // The hello that this restart is yet to bring falls too; it must not count a second time.
             self.up_ms = None;
+            self.unexplained = reason.is_none();
         }
         self.restart_told = false;
         let at = last_at.saturating_add(Micros::from(t));
-        self.last = Some((t, at));
+        (self.last, self.born) = (Some((t, at)), last_at);
         self.begin_numbers(s);
-        Step { at, restarted: true, new_restart, ..Step::default() }
+        self.late.restarted(at, now);
+        Step { at, restarted: true, new_restart, reason: reason.unwrap_or_default(), ..Step::default() }
     }
 
     fn begin_numbers(&mut self, s: Option<u16>) {
@@ -111,6 +152,7 @@ pub(super) struct SketchClock {
     base: (f64, Micros),
     /// The newest clock and its place.
     last: Option<(f64, Micros)>,
+    late: Late,
 }
 
 /// The highest clock that a sketch may send: beyond it `f64` no longer counts single steps.
@@ -120,7 +162,7 @@ const WRAP: f64 = 4_294_967_296.0;
 
 impl SketchClock {
     pub(super) fn new(field: Option<&ClockField>) -> Self {
-        Self { step_us: field.map(|field| field.step_us), base: (0.0, 0), last: None }
+        Self { step_us: field.map(|field| field.step_us), base: (0.0, 0), last: None, late: Late::default() }
     }
 
     /// Goes on where `before` stands, if that is a clock of the same step.
@@ -146,6 +188,7 @@ impl SketchClock {
         let Some((last, last_at)) = self.last else {
             self.base = (value, 0);
             self.last = Some((value, 0));
+            self.late.restarted(0, now);
             return Step::default();
         };
         let restarted = self.step_us.is_some() && value < last && !wrapped(last, value);
@@ -160,7 +203,11 @@ impl SketchClock {
         // Roundings, and an arrival that is handed in too early, never lead back.
         let at = base_at.saturating_add(distance).max(last_at);
         self.last = Some((value, at));
-        Step { at, restarted, new_restart: restarted, ..Step::default() }
+        if restarted {
+            self.late.restarted(at, now);
+        }
+        // Where arrival is the clock, nothing can be late by it.
+        Step { at, restarted, new_restart: restarted, late: self.late.reading(at, now), ..Step::default() }
     }
 }
 
@@ -174,10 +221,11 @@ mod tests {
     use rstest::rstest;
 
     use super::*;
+    use crate::wire::Resets;
 
     #[test]
     fn the_first_reading_lies_at_zero() {
-        assert_eq!(Timeline::default().reading(4_000_000_000, Some(9)), Step::default());
+        assert_eq!(Timeline::default().reading(4_000_000_000, Some(9), Stamp(0)), Step::default());
     }
 
     #[test]
@@ -185,11 +233,11 @@ mod tests {
         let mut timeline = Timeline::default();
         let step = 20_000_u32;
         let (mut t, mut expected) = (4_294_900_000_u32, 0);
-        timeline.reading(t, None);
+        timeline.reading(t, None, Stamp(0));
         for _ in 0..86_400 * 50 {
             t = t.wrapping_add(step);
             expected += Micros::from(step);
-            let step = timeline.reading(t, None);
+            let step = timeline.reading(t, None, Stamp(0));
             assert_eq!((step.at, step.restarted), (expected, false));
         }
         assert_eq!(expected / (1 << 32), 20);
@@ -202,10 +250,10 @@ mod tests {
     #[case::still(0, false)]
     fn a_clock_that_goes_back_by_less_than_half_is_a_restart(#[case] ahead: u32, #[case] restarted: bool) {
         let mut timeline = Timeline::default();
-        timeline.reading(7, Some(1));
-        timeline.reading(1_000_007, Some(2));
+        timeline.reading(7, Some(1), Stamp(0));
+        timeline.reading(1_000_007, Some(2), Stamp(0));
         let t = 1_000_007_u32.wrapping_add(ahead);
-        let step = timeline.reading(t, Some(900));
+        let step = timeline.reading(t, Some(900), Stamp(0));
         assert_eq!((step.restarted, step.new_restart), (restarted, restarted));
         let at = if restarted { 1_000_000 + Micros::from(t) } else { 1_000_000 + Micros::from(ahead) };
         assert_eq!(step.at, at);
@@ -216,35 +264,35 @@ mod tests {
     fn a_restart_that_clock_and_hello_both_show_counts_once() {
         // The hello comes first, as at every boot.
         let mut timeline = Timeline::default();
-        assert!(!timeline.hello(5_000));
-        timeline.reading(5_000_000, Some(250));
-        assert!(timeline.hello(12));
-        let step = timeline.reading(30_000, Some(0));
+        assert_ne!(timeline.hello(5_000, Reset::Unknown, Stamp(0)), Told::Restart);
+        timeline.reading(5_000_000, Some(250), Stamp(0));
+        assert_eq!(timeline.hello(12, Reset::Unknown, Stamp(0)), Told::Restart);
+        let step = timeline.reading(30_000, Some(0), Stamp(0));
         assert_eq!((step.restarted, step.new_restart, step.lost, step.at), (true, false, 0, 30_000));
-        assert!(!timeline.reading(50_000, Some(1)).restarted);
+        assert!(!timeline.reading(50_000, Some(1), Stamp(0)).restarted);
         // The boot's hello was lost, and the next one comes seconds later.
-        let step = timeline.reading(10_000, Some(0));
+        let step = timeline.reading(10_000, Some(0), Stamp(0));
         assert_eq!((step.restarted, step.new_restart), (true, true));
-        assert!(!timeline.hello(9));
-        assert!(!timeline.reading(30_000, Some(1)).restarted);
+        assert_ne!(timeline.hello(9, Reset::Unknown, Stamp(0)), Told::Restart);
+        assert!(!timeline.reading(30_000, Some(1), Stamp(0)).restarted);
     }
 
     #[test]
     fn a_restart_after_more_than_half_a_wrap_shows_by_the_hello() {
         let mut timeline = Timeline::default();
-        timeline.hello(2_999_000);
-        timeline.reading(3_000_000_000, Some(5));
-        assert!(timeline.hello(12));
-        let step = timeline.reading(40_000, Some(0));
+        timeline.hello(2_999_000, Reset::Unknown, Stamp(0));
+        timeline.reading(3_000_000_000, Some(5), Stamp(0));
+        assert_eq!(timeline.hello(12, Reset::Unknown, Stamp(0)), Told::Restart);
+        let step = timeline.reading(40_000, Some(0), Stamp(0));
         assert_eq!((step.at, step.restarted, step.lost), (40_000, true, 0));
     }
 
     #[test]
     fn a_hello_before_any_reading_cuts_nothing() {
         let mut timeline = Timeline::default();
-        timeline.hello(5_000);
-        assert!(timeline.hello(12));
-        assert!(!timeline.reading(30_000, Some(0)).restarted);
+        timeline.hello(5_000, Reset::Unknown, Stamp(0));
+        assert_eq!(timeline.hello(12, Reset::Unknown, Stamp(0)), Told::Restart);
+        assert!(!timeline.reading(30_000, Some(0), Stamp(0)).restarted);
     }
 
     #[test]
@@ -252,8 +300,8 @@ mod tests {
         for first in [0_u16, 1, 32_767, 65_535] {
             for gap in 0..=65_535_u16 {
                 let mut timeline = Timeline::default();
-                timeline.reading(0, Some(first));
-                let step = timeline.reading(20_000, Some(first.wrapping_add(gap).wrapping_add(1)));
+                timeline.reading(0, Some(first), Stamp(0));
+                let step = timeline.reading(20_000, Some(first.wrapping_add(gap).wrapping_add(1)), Stamp(0));
                 assert_eq!((step.lost, step.repeated), (u32::from(gap), false));
             }
         }
@@ -262,10 +310,10 @@ mod tests {
     #[test]
     fn the_same_number_is_a_repetition_only_at_the_same_time() {
         let mut timeline = Timeline::default();
-        timeline.reading(1_000, Some(7));
-        let again = timeline.reading(1_000, Some(7));
+        timeline.reading(1_000, Some(7), Stamp(0));
+        let again = timeline.reading(1_000, Some(7), Stamp(0));
         assert_eq!((again.lost, again.repeated), (0, true));
-        let later = timeline.reading(1_001, Some(7));
+        let later = timeline.reading(1_001, Some(7), Stamp(0));
         assert_eq!((later.lost, later.repeated), (65_535, false));
     }
 
@@ -273,10 +321,60 @@ mod tests {
     fn readings_without_a_number_are_not_lost() {
         for numbered_too in [0, 2] {
             let mut timeline = Timeline::default();
-            timeline.reading(0, Some(10));
-            timeline.reading(1, None);
-            timeline.reading(2, None);
-            assert_eq!(timeline.reading(3, Some(11 + numbered_too)).lost, 0);
+            timeline.reading(0, Some(10), Stamp(0));
+            timeline.reading(1, None, Stamp(0));
+            timeline.reading(2, None, Stamp(0));
+            assert_eq!(timeline.reading(3, Some(11 + numbered_too), Stamp(0)).lost, 0);
+        }
+    }
+
+    /// Four runs of a controller, half a second long; in each a hello comes when it is so old, or never.
+    #[rstest]
+    #[case::as_each_run_begins([Some(12); 4], 3)]
+    #[case::later_in_each_run([Some(112); 4], 3)]
+    #[case::younger_than_the_one_before([Some(450), Some(12), Some(5), Some(0)], 3)]
+    #[case::older_than_the_one_before([Some(0), Some(5), Some(12), Some(450)], 3)]
+    #[case::not_in_all([Some(12), None, Some(12), None], 1)]
+    #[case::never([None; 4], 0)]
+    fn a_restart_has_the_reason_that_its_own_hello_gives(#[case] hellos: [Option<u64>; 4], #[case] explained: u64) {
+        let (mut timeline, mut resets) = (Timeline::default(), Resets::default());
+        for (boot, hello) in (0_i64..).zip(hellos) {
+            let now = |ms: i64| Stamp::from_millis(boot * 1_000 + ms);
+            for ms in (20..500_u32).step_by(20) {
+                if let Some(up) = hello.filter(|up| (ms - 20..ms).contains(&u32::try_from(*up).unwrap())) {
+                    match timeline.hello(up, Reset::BrownOut, now(i64::from(ms) - 1)) {
+                        Told::Nothing => {}
+                        Told::Restart => resets.count(Reset::BrownOut),
+                        Told::Reason => resets.explain(Reset::BrownOut),
+                    }
+                }
+                let step = timeline.reading(ms * 1_000, None, now(i64::from(ms)));
+                if step.new_restart {
+                    resets.count(step.reason);
+                }
+            }
+        }
+        assert_eq!((resets.of(Reset::BrownOut), resets.of(Reset::Unknown)), (explained, 3 - explained));
+    }
+
+    #[test]
+    fn an_hour_without_a_turn_is_no_restart() {
+        // More than half a turn of the clock: without the time of arrival it would look like one that went back.
+        for (minutes, restarted) in [(30, false), (60, false), (70, false)] {
+            let mut timeline = Timeline::default();
+            for number in 0..10 {
+                timeline.reading(1_000_000 + number * 20_000, None, Stamp(i64::from(number) * 20_000));
+            }
+            let pause = minutes * 60_000_000_u32;
+            let step = timeline.reading(1_200_000_u32.wrapping_add(pause), None, Stamp(200_000 + i64::from(pause)));
+            assert_eq!((step.restarted, step.at), (restarted, 200_000 + i64::from(pause)), "{minutes}");
+        }
+        // One that did restart meanwhile is none the less one, whatever the pause.
+        for minutes in [1, 30, 60] {
+            let mut timeline = Timeline::default();
+            timeline.reading(1_000_000_000, None, Stamp(0));
+            let step = timeline.reading(5_000_000, None, Stamp(minutes * 60_000_000));
+            assert!(step.restarted, "{minutes}");
         }
     }
 

@@ -4,7 +4,7 @@
 
 use super::clock::Step;
 use super::fields::Fields;
-use super::{Hello, Reading, Tally};
+use super::{Hello, Reading, Reset, Tally};
 
 /// What a line was taken as.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -43,7 +43,15 @@ impl Core {
         reading.restarted = step.restarted;
         reading.lost = step.lost;
         reading.repeated = step.repeated;
+        reading.late = step.late;
         self.tally.lost += u64::from(step.lost);
-        self.tally.restarts += u64::from(step.new_restart);
+        if step.new_restart {
+            self.restarted(step.reason);
+        }
+    }
+    /// The controller restarted; a hello that comes later may still say why.
+    pub(super) fn restarted(&mut self, reason: Reset) {
+        self.tally.restarts += 1;
+        self.tally.resets.count(reason);
     }
 }

@@ -4,7 +4,7 @@
 //! lines without LF. Out: fields filled and clocks joined, a hello, or the one reason why a line is refused. A usual
 //! line is read by [`super::mould`] or [`super::scan`]; whatever they do not take is judged here by the full rules.
 
-use super::clock::{Step, Timeline};
+use super::clock::{Step, Timeline, Told};
 use super::core::{Core, Taken};
 use super::crc::{self, Trailer, checksum};
 use super::fields::{Class, Target};
@@ -13,6 +13,7 @@ use super::keys::Keys;
 use super::mould::Moulds;
 use super::scan::{self, Heads};
 use super::{Edges, Hello, Raw, Reject, hello, number};
+use crate::time::Stamp;
 
 /// After so many right checksums a line without one was itself hit.
 const TRUSTED: u32 = 8;
@@ -66,15 +67,15 @@ impl Counts {
     }
 
     /// Takes one line that is neither empty nor too long.
-    pub(super) fn line(&mut self, core: &mut Core, line: &[u8]) -> Result<Taken, Reject> {
+    pub(super) fn line(&mut self, core: &mut Core, now: Stamp, line: &[u8]) -> Result<Taken, Reject> {
         if let Some(heads) = self.scanned(core, line) {
-            self.reading(core, heads);
+            self.reading(core, now, heads);
             return Ok(Taken::Reading);
         }
         core.reading.clear();
         match self.exact(core, line)? {
             Exact::Reading(heads) => {
-                self.reading(core, heads);
+                self.reading(core, now, heads);
                 Ok(Taken::Reading)
             }
             Exact::Hello(hello) => {
@@ -82,8 +83,10 @@ impl Counts {
                     self.adc_max = hello.adc_max;
                     self.moulds.clear();
                 }
-                if self.timeline.hello(hello.up_ms) {
-                    core.tally.restarts += 1;
+                match self.timeline.hello(hello.up_ms, hello.reset, now) {
+                    Told::Nothing => {}
+                    Told::Restart => core.restarted(hello.reset),
+                    Told::Reason => core.tally.resets.explain(hello.reset),
                 }
                 core.hello = Some(*hello);
                 Ok(Taken::Hello)
@@ -129,8 +132,8 @@ impl Counts {
     }
 
     /// Joins the clock and writes down what happened just before.
-    fn reading(&mut self, core: &mut Core, heads: Heads) {
-        let step: Step = self.timeline.reading(heads.t, heads.s);
+    fn reading(&mut self, core: &mut Core, now: Stamp, heads: Heads) {
+        let step: Step = self.timeline.reading(heads.t, heads.s, now);
         core.reading.t = heads.t;
         core.took(step);
     }

@@ -128,7 +128,7 @@ impl Decoder {
         }
         let core = &mut self.core;
         match &mut self.way {
-            Way::Counts(counts) => counts.line(core, line),
+            Way::Counts(counts) => counts.line(core, now, line),
             Way::Columns(columns) => columns.line(core, now, line),
             Way::Pairs(pairs) => pairs.line(core, now, line),
             Way::Nmea(nmea) => nmea.line(core, now, line),

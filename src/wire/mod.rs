@@ -17,12 +17,14 @@ mod fields;
 mod hello;
 mod json;
 mod keys;
+mod late;
 mod mould;
 mod nmea;
 mod number;
 mod pairs;
 mod pin;
 mod reading;
+mod resets;
 mod scan;
 mod shares;
 mod splitter;
@@ -35,6 +37,7 @@ pub use decoder::Decoder;
 pub use nmea::NMEA_FIELDS;
 pub use pin::{Pin, PinKind};
 pub use reading::{Edges, FieldId, Hello, Raw, Reading, Reset};
+pub use resets::Resets;
 pub use splitter::{Piece, Splitter};
 pub use told::Set;
 
@@ -165,6 +168,8 @@ pub struct Tally {
     pub lost: u64,
     /// Restarts of the controller.
     pub restarts: u64,
+    /// The same by their reasons: the sum is `restarts`, exactly.
+    pub resets: Resets,
     /// Refused lines by reason, indexed as [`Reject::ALL`].
     pub refused: [u64; Reject::ALL.len()],
 }
@@ -172,13 +177,14 @@ pub struct Tally {
 impl Tally {
     /// Adds what `other` counted.
     pub fn add(&mut self, other: &Self) {
-        let Self { lines, readings, hellos, headers, lost, restarts, refused } = other;
+        let Self { lines, readings, hellos, headers, lost, restarts, resets, refused } = other;
         self.lines += lines;
         self.readings += readings;
         self.hellos += hellos;
         self.headers += headers;
         self.lost += lost;
         self.restarts += restarts;
+        self.resets.add(resets);
         for (sum, count) in self.refused.iter_mut().zip(refused) {
             *sum += count;
         }

@@ -59,6 +59,8 @@ pub struct Reading {
     pub lost: u32,
     /// The very same reading came before (same `s`, same `t`): it says nothing new.
     pub repeated: bool,
+    /// How long it waited on its way before it came, µs; 0 where it came in time, and where no clock can tell.
+    pub late: Micros,
     fields: Vec<Raw>,
 }
 

@@ -2,7 +2,7 @@
 
 mod jumps;
 mod playing;
-mod reading;
+pub mod reading;
 mod reloading;
 mod switching;
 mod writing;

@@ -174,6 +174,7 @@ fn read_back(image: &BTreeMap<String, Vec<u8>>) -> (Vec<String>, Vec<ReadNote>, 
         path: name.into(),
         memory: Some(bytes.as_slice().into()),
         named: false,
+        told: None,
     };
     let Ok(mut reader) = Reader::from_places(image.iter().map(place).collect()) else {
         return (Vec::new(), Vec::new(), Damage::default());
@@ -386,6 +387,7 @@ fn configs_of(image: &BTreeMap<String, Vec<u8>>) -> Vec<(String, String, String)
         path: name.into(),
         memory: Some(bytes.as_slice().into()),
         named: false,
+        told: None,
     };
     let mut reader = Reader::from_places(image.iter().map(place).collect()).unwrap();
     let (mut config, mut runs) = (String::new(), Vec::<(String, String, String)>::new());

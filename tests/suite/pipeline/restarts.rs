@@ -33,14 +33,20 @@ fn a_thousand_restarts_at_random_instants_join_no_readings_and_show_no_leap() {
         (seed % below as u64) as i64
     };
     let (mut now, mut good) = (0, 0);
+    // How often each reason was told, and how often none, by the words of the counts format.
+    let mut told = std::collections::BTreeMap::from(["unknown"].map(|word| (word, 0)));
     for restart in 0..=1_000_u64 {
         // Each boot takes between half a second and three, has a reason, and mostly tells it.
         now += 500_000 + random(2_500_000);
         let begins = 15_000 + random(50_000);
-        if random(4) > 0 {
+        let reason = (random(4) > 0).then(|| REASONS[random(4) as usize]);
+        if restart > 0 {
+            *told.entry(reason.unwrap_or("unknown")).or_insert(0) += 1;
+        }
+        if let Some(reason) = reason {
             let hello = format!(
                 "{{\"hello\":{{\"format\":1,\"fw\":\"1\",\"board\":\"x\",\"reset\":\"{}\",\"adc_max\":1023,\"analog\":1,\"pulse\":[2],\"digital\":[],\"output\":[],\"rate_hz\":50,\"up_ms\":{}}}",
-                REASONS[random(4) as usize],
+                reason,
                 begins / 1_000
             );
             assert_eq!(rig.line(0, now, &hello), Outcome::Hello);
@@ -61,8 +67,14 @@ fn a_thousand_restarts_at_random_instants_join_no_readings_and_show_no_leap() {
             good += u32::from(rig.value("pulses").good().is_some());
         }
         now += 3_000_000;
-        assert_eq!(rig.pipeline.tally(LinkId(0)).restarts, restart);
+        let tally = rig.pipeline.tally(LinkId(0));
+        assert_eq!(tally.restarts, restart);
+        for (reason, count) in tally.resets.each() {
+            assert_eq!(count, told.get(reason.name()).copied().unwrap_or(0), "{} after {restart}", reason.name());
+        }
+        assert_eq!(rig.pipeline.snapshot().links[0].resets, tally.resets);
     }
+    assert!(told.len() == 5 && told.values().all(|count| *count > 100), "{told:?}");
     assert!(good > 50_000, "{good} frequencies were seen");
     assert_eq!(rig.pipeline.tally(LinkId(0)).lost, 0, "numbers that begin anew are no lost lines");
     assert!(rig.changes.is_empty());

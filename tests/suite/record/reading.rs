@@ -227,6 +227,127 @@ fn one_flipped_bit_costs_at_most_its_own_line_and_the_sum_tells() {
     }
 }
 
+/// A part of `seconds` seconds of fifty lines of the usual length, so that no sector holds a whole second.
+fn busy_part(drive: u32, from_ms: i64, seconds: i64) -> String {
+    let (mut out, mut second) = (String::new(), head(drive, 1, from_ms));
+    for index in 0..seconds {
+        for line in 0..50 {
+            let ms = from_ms + index * 1000 + line * 20;
+            let counts = "\"ref\":225,\"a0\":512,\"a1\":512,\"a2\":300,\"a3\":87,\"p2\":[0,0],\"d4\":1";
+            let _ = writeln!(second, "{ms}.5\tengine\t<\t{{\"s\":{},\"t\":{},{counts}}}", index * 50 + line, ms * 1000);
+        }
+        out.push_str(&second);
+        out.push_str(&sum(from_ms + index * 1000 + 999, &second));
+        second.clear();
+    }
+    out
+}
+
+// C9 of the catalogue of faults: a sector of another file, as a disk that mixes up its blocks gives it.
+#[test]
+fn a_sector_of_another_file_costs_the_lines_it_lies_on_and_is_told() {
+    let text = busy_part(1, 0, 6).into_bytes();
+    // Lines of another drive, whose times lie elsewhere.
+    let other = busy_part(9, 7_000_000, 6).into_bytes();
+    let whole = read_bytes(&text).0;
+    let untimed = |line: &String| line.split_once(' ').map_or("", |(_, rest)| rest).replace("!<", "<");
+    let wanted: Vec<String> = whole.iter().map(untimed).collect();
+    for sector in [512, 4_096] {
+        for begin in (0..text.len() - sector).step_by(sector) {
+            let mut hit = text.clone();
+            hit[begin..begin + sector].copy_from_slice(&other[begin..begin + sector]);
+            let what = format!("{sector} bytes at {begin}");
+            let (seen, damage) = read_bytes(&hit);
+            assert!(damage.sums >= 1 && damage.bytes >= sector as u64 / 2, "{what}: {damage:?}");
+            // What lies outside the sector, and the lines at its two edges, is read as it was.
+            let outside = |from: usize, to: usize| text[from..to].iter().filter(|byte| **byte == b'\n').count();
+            let lines: Vec<String> = seen.iter().map(untimed).collect();
+            let kept = wanted.iter().filter(|line| lines.contains(line)).count();
+            let sums = text.windows(5).filter(|word| word == b"\"sum\"").count();
+            let at_least = outside(0, begin) + outside(begin + sector, text.len());
+            assert!(kept + sums + 2 >= at_least, "{what}: {kept} of {at_least}");
+            in_order(&seen, &what);
+            // A line of the other file is never taken for one that is vouched for.
+            let foreign = seen.iter().filter(|line| line.contains(" < ") && !wanted.contains(&untimed(line))).count();
+            assert_eq!(foreign, 0, "{what}");
+        }
+    }
+}
+
+/// Times never go back.
+#[track_caller]
+fn in_order(seen: &Seen, what: &str) {
+    let times =
+        seen.iter().filter(|line| !line.starts_with("head")).map(|line| line.split(' ').next().unwrap().parse::<f64>());
+    let times: Vec<f64> = times.map(|time| time.unwrap()).collect();
+    assert!(times.is_sorted(), "{what}: {times:?}");
+}
+
+#[test]
+fn two_parts_that_were_swapped_are_read_in_the_order_of_their_heads() {
+    let folder = TempDir::new().unwrap();
+    let parts = [part(1, 1, 0, 3), part(1, 2, 3_000, 3), part(1, 3, 6_000, 3)];
+    for (name, text) in ["000001-01.kpr", "000001-02.kpr", "000001-03.kpr"].iter().zip(&parts) {
+        write(&folder, name, text);
+    }
+    let (whole, _) = read(&mut open(&[folder.path()]).unwrap());
+    for (one, two) in [(0, 1), (1, 2), (0, 2)] {
+        let swapped = TempDir::new().unwrap();
+        let mut order = [0, 1, 2];
+        order.swap(one, two);
+        for (name, place) in ["000001-01.kpr", "000001-02.kpr", "000001-03.kpr"].iter().zip(order) {
+            write(&swapped, name, &parts[place]);
+        }
+        let mut recording = open(&[swapped.path()]).unwrap();
+        let (seen, errors) = read(&mut recording);
+        assert_eq!(errors, Vec::<String>::new());
+        in_order(&seen, &format!("{one} and {two} swapped"));
+        let lines = |seen: &Seen| seen.iter().filter(|line| line.contains('<')).count();
+        assert_eq!(lines(&seen), lines(&whole));
+        assert!(seen == whole, "{one} and {two} swapped: {:?}", seen.first());
+    }
+}
+
+/// By hand, in a minute or two: `KICKPANEL_MUTATED_FILES=1000000 cargo test --release --test suite mutated -- --nocapture`.
+#[test]
+fn mutated_files_end_in_order_and_nothing_of_them_panics() {
+    let count = std::env::var("KICKPANEL_MUTATED_FILES").map_or(20_000, |count| count.parse::<u64>().unwrap());
+    let (text, other) = (part(1, 1, 0, 2).into_bytes(), part(7, 3, 900_000, 2).into_bytes());
+    let mut seed = std::env::var("KICKPANEL_SEED").map_or(1, |seed| seed.parse::<u64>().unwrap());
+    let mut random = |below: usize| {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (seed >> 33) as usize % below
+    };
+    for file in 0..count {
+        let mut hit = text.clone();
+        for _ in 0..=random(4) {
+            if hit.is_empty() {
+                break;
+            }
+            let at = random(hit.len());
+            let length = (1 + random(64)).min(hit.len() - at);
+            match random(6) {
+                0 => hit[at] ^= 1 << random(8),
+                1 => hit[at] = random(256) as u8,
+                2 => drop(hit.drain(at..at + length)),
+                3 => hit[at..at + length].fill(0),
+                4 => hit.truncate(at.max(1)),
+                _ => {
+                    let from = random(other.len() - length);
+                    hit[at..at + length].copy_from_slice(&other[from..from + length]);
+                }
+            }
+        }
+        let Ok(mut recording) = Recording::from_memory("test".into(), hit.as_slice().into()) else { continue };
+        if recording.is_bare() {
+            continue;
+        }
+        let (seen, _) = read(&mut recording);
+        in_order(&seen, &format!("file {file}"));
+        assert!(recording.damage().bytes <= hit.len() as u64, "file {file}: {:?}", recording.damage());
+    }
+}
+
 #[test]
 fn a_control_byte_costs_its_line_and_reading_goes_on() {
     let (seen, damage) = read_bytes(b"0\te\t<\ta\n1\te\t<\tb\x1Bc\n2\te\t<\td\n");
@@ -337,7 +458,7 @@ fn a_packed_part_that_ends_too_soon_gives_what_is_there_and_the_next_part() {
 }
 
 /// A stream of zeroes that would unpack to far more than a part may have.
-fn bomb() -> Vec<u8> {
+pub fn bomb() -> Vec<u8> {
     let mut encoder = zstd::Encoder::new(Vec::new(), 19).unwrap();
     let block = vec![b'x'; 1 << 20];
     for _ in 0..100 {
@@ -346,7 +467,7 @@ fn bomb() -> Vec<u8> {
     encoder.finish().unwrap()
 }
 
-fn wide_window() -> Vec<u8> {
+pub fn wide_window() -> Vec<u8> {
     let mut encoder = zstd::Encoder::new(Vec::new(), 3).unwrap();
     encoder.window_log(27).unwrap();
     encoder.write_all(&vec![b'\n'; 1 << 20]).unwrap();
@@ -354,14 +475,14 @@ fn wide_window() -> Vec<u8> {
 }
 
 /// 100,000 frames without content, then one with.
-fn empty_frames() -> Vec<u8> {
+pub fn empty_frames() -> Vec<u8> {
     let mut out = packed(b"").repeat(100_000);
     out.extend(packed(b"{\"t\":1}\n"));
     out
 }
 
 /// A skippable frame (RFC 8878, section 3.1.2) behind a frame with content, and another behind it.
-fn skippable() -> Vec<u8> {
+pub fn skippable() -> Vec<u8> {
     let mut out = packed(b"{\"t\":1}\n");
     out.extend(b"\x50\x2A\x4D\x18\x04\0\0\0abcd");
     out.extend(packed(b"{\"t\":2}\n"));

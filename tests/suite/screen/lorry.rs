@@ -14,6 +14,7 @@ use kickpanel::state::{
 };
 use kickpanel::time::{SECOND, Stamp};
 use kickpanel::unit::Unit;
+use kickpanel::wire::Reset;
 use kickpanel::wire::{FieldId, Form, Pin};
 
 pub const NOW: Stamp = Stamp(754 * SECOND);
@@ -216,6 +217,8 @@ pub fn trouble() -> Snapshot {
     }
     snapshot.links[0].bad = 3;
     snapshot.links[0].restarts = 2;
+    snapshot.links[0].resets.count(Reset::BrownOut);
+    snapshot.links[0].resets.count(Reset::Unknown);
     snapshot.recording = Recording::Stopped(WhyStopped::DiskFull);
     snapshot
 }

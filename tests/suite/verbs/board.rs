@@ -22,6 +22,8 @@ pub struct Board {
     members: Arc<Mutex<String>>,
     /// Number of the newest reading that somebody heard whole; −1 before the first.
     heard: Arc<AtomicI64>,
+    /// How many readings it tried to say.
+    sent: Arc<AtomicI64>,
     /// Each reading that somebody heard whole, with when it went out.
     log: Arc<Mutex<Vec<(i64, Instant)>>>,
     stop: Option<Sender<()>>,
@@ -47,10 +49,10 @@ impl Board {
         let (stop, stopped) = channel();
         let (ready, wait) = channel();
         let members = Arc::new(Mutex::new(members.to_owned()));
-        let heard = Arc::new(AtomicI64::new(-1));
+        let (heard, sent) = (Arc::new(AtomicI64::new(-1)), Arc::new(AtomicI64::new(0)));
         let log = Arc::new(Mutex::new(Vec::new()));
         let (path, says, counts) = (path.to_owned(), Arc::clone(&members), Arc::clone(&heard));
-        let logs = Arc::clone(&log);
+        let (logs, tries) = (Arc::clone(&log), Arc::clone(&sent));
         let thread = std::thread::spawn(move || {
             let runtime = runtime();
             let _within = runtime.enter();
@@ -70,10 +72,11 @@ impl Board {
                     counts.store(i64::from(number), Ordering::SeqCst);
                 }
                 number += 1;
+                tries.store(i64::from(number), Ordering::SeqCst);
             }
         });
         wait.recv().unwrap();
-        Self { members, heard, log, stop: Some(stop), thread: Some(thread) }
+        Self { members, heard, sent, log, stop: Some(stop), thread: Some(thread) }
     }
 
     /// Says `members` from now on; nothing at all where they are empty.
@@ -84,6 +87,11 @@ impl Board {
     /// The number of the newest reading that was heard.
     pub fn heard(&self) -> i64 {
         self.heard.load(Ordering::SeqCst)
+    }
+
+    /// How many readings it tried to say, heard or not.
+    pub fn sent(&self) -> i64 {
+        self.sent.load(Ordering::SeqCst)
     }
 
     /// When the first reading went out that was heard and has this number or a higher one.

@@ -181,3 +181,47 @@ fn a_change_of_the_links_or_into_what_is_no_file_leaves_the_old_config_in_force(
     seat.send("q");
     seat.ends_well();
 }
+
+// H4 of the catalogue of faults.
+#[test]
+fn a_storm_of_changes_leaves_a_whole_config_in_force_and_the_alarm_sounding() {
+    let bench = bench();
+    let alarm = "[[channel.oil.alarm]]\nlevel = \"danger\"\nbelow = 5\nafter = \"100 ms\"\ntext = \"Oil low\"\n";
+    let first = bench.read("kickpanel.toml").replace("[[page]]", &format!("{alarm}[[page]]"));
+    bench.write("kickpanel.toml", &first);
+    let _board = Board::at(&bench.path("port0"), FOUR_BAR);
+    let mut seat = Seat::start(&bench, &["drive"]);
+    seat.until("Oil low");
+    let version = |number: usize| {
+        first
+            .replace("Oil pressure", &format!("Oil {number}"))
+            .replace("[link", &format!("# {}\n[link", "x".repeat(number)))
+    };
+    for number in 0..300 {
+        let text = version(number);
+        match number % 5 {
+            0 => drop(std::fs::remove_file(bench.path("kickpanel.toml"))),
+            1 => drop(bench.write("kickpanel.toml", &text)),
+            // Cut within a quoted text.
+            2 => drop(bench.write("kickpanel.toml", &text[..text.find("Oil ").unwrap() + 2])),
+            _ => bench.replace("kickpanel.toml", &text),
+        }
+        seat.look_on(std::time::Duration::from_millis(10));
+        assert!(seat.text().contains("Oil low"), "{number}:\n{}", seat.text());
+    }
+    seat.until("Oil 299");
+    std::fs::remove_file(bench.path("kickpanel.toml")).unwrap();
+    seat.until("the config file is gone; the old config stays in force");
+    bench.write("kickpanel.toml", version(299));
+    seat.until("the config file is back as it was");
+    assert!(seat.text().contains("Oil low") && seat.text().contains("Oil 299"), "{}", seat.text());
+    seat.send("q");
+    seat.ends_well();
+    let told = notes(&bench, 1);
+    assert_eq!(told.iter().filter(|note| note["note"] == "alarm").count(), 1, "{told:?}");
+    let configs: Vec<_> = told.iter().filter(|note| note["note"] == "config").collect();
+    assert!(!configs.is_empty());
+    for note in configs {
+        assert!((0..300).any(|number| note["config"] == version(number)), "{note}");
+    }
+}

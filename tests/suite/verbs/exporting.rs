@@ -143,6 +143,36 @@ fn a_bare_capture_is_read_with_a_config_and_counted() {
 }
 
 #[test]
+fn restarts_are_counted_by_the_reasons_that_hellos_give() {
+    let bench = Bench::new();
+    bench.write("kickpanel.toml", config("/dev/ttyUSB0"));
+    let hello = |reason: &str| {
+        let mut line = format!(
+            "{{\"hello\":{{\"format\":1,\"fw\":\"1\",\"board\":\"x\",\"reset\":\"{reason}\",\"adc_max\":1023,\"analog\":6,\
+             \"pulse\":[],\"digital\":[],\"output\":[],\"rate_hz\":50,\"up_ms\":3}}"
+        );
+        kickpanel::wire::seal(&mut line);
+        line + "\n"
+    };
+    let boot = |told: &str| (0..5).fold(told.to_owned(), |text, number| text + &reading(number, FOUR_BAR));
+    let boots = ["power-on", "brown-out", "", "brown-out", "watchdog"];
+    let lines: String = boots.map(|why| boot(&if why.is_empty() { String::new() } else { hello(why) })).concat();
+    bench.write("caught.txt", lines);
+    let ran = bench.run(&["export", "caught.txt", "--summary", "sum.json"]);
+    assert_eq!(
+        (ran.status, ran.err.as_str()),
+        (
+            Some(0),
+            "kickpanel: 29 lines: 25 readings, 4 hellos; 0 lost, 4 controller restarts (2 brown-out, 1 watchdog, 1 unknown)\n"
+        )
+    );
+    let summary: Value = serde_json::from_str(&bench.read("sum.json")).unwrap();
+    assert_eq!(summary["restarts"], 4);
+    let resets = serde_json::json!({ "brown-out": 2, "watchdog": 1, "external": 0, "power-on": 0, "unknown": 1 });
+    assert_eq!(summary["resets"], resets);
+}
+
+#[test]
 fn a_recording_without_one_good_reading_answers_no() {
     let bench = Bench::new();
     bench.write("kickpanel.toml", config("/dev/ttyUSB0"));
