@@ -132,7 +132,7 @@ impl Engine {
         for (place, problem) in locks.of(self.pipeline.model()) {
             let name = &self.pipeline.model().outputs[place].name;
             let (set, is) = match problem {
-                Problem::DoesNotFollow { set, is } => (Some(set), Some(is)),
+                Problem::DoesNotFollow { set, is } => (Some(set), is),
                 Problem::Resets => (None, None),
             };
             self.note(now, None, &Told::Locked { name, set, is });

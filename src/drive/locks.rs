@@ -40,7 +40,7 @@ struct Locked {
 #[serde(tag = "why", rename_all = "snake_case")]
 enum Reason {
     Resets,
-    DoesNotFollow { set: u32, is: u32 },
+    DoesNotFollow { set: u32, is: Option<u32> },
 }
 
 /// The locks of a drive.
@@ -197,7 +197,11 @@ mod tests {
     fn a_lock_is_kept_until_a_person_frees_it() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("recordings").join(FILE);
-        for why in [Problem::Resets, Problem::DoesNotFollow { set: 0, is: 1 }] {
+        for why in [
+            Problem::Resets,
+            Problem::DoesNotFollow { set: 0, is: Some(1) },
+            Problem::DoesNotFollow { set: 0, is: None },
+        ] {
             let mut locks = Locks::open(path.clone()).unwrap();
             assert_eq!(locks.of(&model("d7")), []);
             locks.update(&model("d7"), &[OutputShown::resting(true)]);

@@ -89,23 +89,27 @@ impl Pin {
 
     /// Takes the report of a reading; gives it.
     pub fn hear(&mut self, reading: &Reading, now: Stamp) -> Option<u32> {
-        let Raw::Number(number) = reading.get(self.field) else { return None };
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a float cast saturates")]
-        let is = number.round() as u32;
-        self.there = Some(is);
+        let is = match reading.get(self.field) {
+            Raw::Number(number) => Some(number.round() as u32),
+            // It does not do what it was set to, and no number says what it does: a wave's pin that is high at rest.
+            Raw::Null => None,
+            Raw::Absent | Raw::Edges(_) => return None,
+        };
+        self.there = is;
         self.pass(now);
         if self.armed {
             self.compare(is, now);
         }
-        Some(is)
+        is
     }
 
-    fn compare(&mut self, is: u32, now: Stamp) {
+    fn compare(&mut self, is: Option<u32>, now: Stamp) {
         let set = self.lease.map_or(0, |(value, _)| value);
         let follows = self.name.kind != PinKind::Level;
-        let recent =
-            |(value, when): &(u32, Stamp)| follows && now.since(*when) < ON_ITS_WAY && self.is_like(*value, is);
-        if self.is_like(set, is) || self.replaced.iter().any(recent) {
+        let is_like = |value| is.is_some_and(|is| self.is_like(value, is));
+        let recent = |(value, when): &(u32, Stamp)| follows && now.since(*when) < ON_ITS_WAY && is_like(*value);
+        if is_like(set) || self.replaced.iter().any(recent) {
             self.apart = None;
         } else if now.since(*self.apart.get_or_insert(now)) >= FOLLOWS_WITHIN {
             let known = Problem::DoesNotFollow { set, is };

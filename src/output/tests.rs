@@ -85,11 +85,12 @@ impl Bench {
         self.rules.sent(LinkId(0), Stamp::from_millis(ms), line[0].as_bytes());
     }
 
-    /// The pin reports `value`.
-    fn reports(&mut self, ms: i64, value: u32) {
+    /// The pin reports `value`; `None`: the controller cannot say.
+    fn reports(&mut self, ms: i64, value: impl Into<Option<u32>>) {
         let mut reading = Reading::with_fields(8);
         reading.at = ms * MILLISECOND;
-        reading.fields_mut()[self.model.outputs[0].field.index()] = wire::Raw::Number(f64::from(value));
+        reading.fields_mut()[self.model.outputs[0].field.index()] =
+            value.into().map_or(wire::Raw::Null, |value| wire::Raw::Number(f64::from(value)));
         self.rules.hear(LinkId(0), &reading, Stamp::from_millis(ms));
     }
 
@@ -262,11 +263,13 @@ fn rest_begins_when_it_is_off_for_certain() {
 
 /// J6, both ways, and what is shown.
 #[rstest]
-#[case::stays_off(1, 0, Level::Caution, "pin d7 does not follow: set on, is off")]
-#[case::stays_on(0, 1, Level::Danger, "pin d7 does not follow: set off, is on")]
+#[case::stays_off(1, Some(0), Level::Caution, "pin d7 does not follow: set on, is off")]
+#[case::stays_on(0, Some(1), Level::Danger, "pin d7 does not follow: set off, is on")]
+// A wave's pin that is high at rest: no frequency says that.
+#[case::cannot_be_told(0, None, Level::Danger, "pin d7 does not follow: set off, is not known")]
 fn a_pin_that_does_not_follow_alarms_within_a_second_and_is_locked(
     #[case] set: u32,
-    #[case] is: u32,
+    #[case] is: Option<u32>,
     #[case] level: Level,
     #[case] what: &str,
 ) {

@@ -99,7 +99,8 @@ impl Told {
         let (what, detail, remedy) = match fault.problem {
             Problem::Resets => ("two controller resets".to_owned(), "after switching on".to_owned(), RESETS),
             Problem::DoesNotFollow { set, is } => {
-                let (set_to, is) = (value(output.pin, set), value(output.pin, is));
+                let set_to = value(output.pin, set);
+                let is = is.map_or_else(|| "not known".to_owned(), |is| value(output.pin, is));
                 let what = format!("pin {} does not follow", output.pin);
                 (what, format!("set {set_to}, is {is}"), remedy(output.pin, set))
             }

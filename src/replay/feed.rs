@@ -243,7 +243,7 @@ impl Feed {
         let Some(place) = outputs.iter().position(|output| Some(output.name.as_str()) == name) else { return };
         let whole = |key| note.value().get(key)?.as_u64()?.try_into().ok();
         let problem = match (whole("set"), whole("is")) {
-            (Some(set), Some(is)) => Problem::DoesNotFollow { set, is },
+            (Some(set), is) => Problem::DoesNotFollow { set, is },
             _ => Problem::Resets,
         };
         self.pipeline.lock_output(now, place, problem, changed);

@@ -81,8 +81,8 @@ pub enum Problem {
     DoesNotFollow {
         /// What it was set to.
         set: u32,
-        /// What it was.
-        is: u32,
+        /// What it was; `None`: the controller could not say.
+        is: Option<u32>,
     },
 }
 

@@ -67,7 +67,7 @@ pub fn with_outputs() -> SharedModel {
 pub fn switching() -> Snapshot {
     let mut snapshot = well();
     let resting = OutputShown::resting(true);
-    let not_followed = Problem::DoesNotFollow { set: 1, is: 0 };
+    let not_followed = Problem::DoesNotFollow { set: 1, is: Some(0) };
     let (on, end) = (Some(1), Some(NOW.after(12 * SECOND)));
     snapshot.outputs = vec![
         OutputShown { wanted: 1, why: Why::Holds, until: end, sent: on, there: on, ..resting },
