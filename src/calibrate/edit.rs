@@ -35,6 +35,11 @@ impl Table {
         format!("[channel.{channel}.calibration]\n{}", keys.concat())
     }
 
+    /// As an entry of the channel's own table.
+    pub fn entry(&self) -> String {
+        format!("calibration = {}", self.inline())
+    }
+
     fn inline(&self) -> String {
         let keys = self.keys().map(|(key, value)| format!("{key} = {value}"));
         format!("{{ {} }}", keys.join(", "))
@@ -55,7 +60,7 @@ pub fn with_calibration(text: &str, channel: &str, table: &Table) -> Vec<String>
     let edits = match keys.get("calibration") {
         Some(old) => vec![replaced(text, old, table)],
         None if is_inline(text, section) => {
-            vec![put_into(text, &section.span(), keys, &format!("calibration = {}", table.inline()))]
+            vec![put_into(text, &section.span(), keys, &table.entry())]
         }
         None => {
             let block = table.block(channel);

@@ -25,7 +25,7 @@ const SCATTER: f64 = 0.02;
 /// One reading of the channel, without its calibration and smoothing.
 #[derive(Clone, Copy, Debug)]
 pub struct Taken {
-    /// When, by the time of exports.
+    /// When, by any clock that does not go back.
     pub at: Micros,
     /// The value.
     pub value: Value,
@@ -216,8 +216,9 @@ mod tests {
 
     #[test]
     fn noise_is_averaged_up_to_a_point() {
-        let noisy =
-            |size: f64| filled(5, move |t| Value::ok(5.0 + size * f64::from((t * 50.0).round() as i32 % 2 * 2 - 1)));
+        let noisy = |size: f64| {
+            filled(5, move |t| Value::ok(if (t * 50.0).round() % 2.0 == 0.0 { 5.0 + size } else { 5.0 - size }))
+        };
         assert!(noisy(0.19).steady(SCALE).is_ok());
         assert!(matches!(noisy(0.21).steady(SCALE), Err(Unsteady::Scattered(_, 0.2))));
     }

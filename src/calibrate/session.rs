@@ -15,10 +15,10 @@ use tokio::sync::{mpsc, watch};
 use tokio::task::LocalSet;
 
 use super::gather::{Scale, Taken, Unsteady, Window};
-use super::propose::Pair;
+use super::propose::{Pair, with_unit};
 use super::words::{caution, unsteady};
 use crate::config::{LinkId, SharedModel};
-use crate::curve::{brief, wrapped};
+use crate::curve::wrapped;
 use crate::drive::Engine;
 use crate::link::{self, Event, Sink, Surroundings};
 use crate::pipeline::Pipeline;
@@ -136,7 +136,8 @@ impl Listener {
         self.version = snapshot.version;
         if let Some(shown) = snapshot.channels.get(self.channel).filter(|shown| shown.heard.is_some()) {
             let (input, raw) = (shown.evidence.input, shown.evidence.raw);
-            self.window.push(Taken { at: snapshot.at, value: shown.value, input, raw });
+            // By the computer's clock, which never goes back, whatever the controller does.
+            self.window.push(Taken { at: snapshot.now.0, value: shown.value, input, raw });
         }
     }
 
@@ -266,17 +267,17 @@ impl<'a> Desk<'a> {
             Key::Escape => self.typed.clear(),
             Key::Text('q') if self.typed.is_empty() => return Some(Ended::Cancelled),
             Key::Text('f') if self.typed.is_empty() && self.pairs.is_empty() => {
-                self.message = "no pair yet: type what the gauge says, then enter; q ends without".to_owned();
+                self.message = String::from("no pair yet: type what the gauge says, then enter; q ends without");
             }
             Key::Text('f') if self.typed.is_empty() => return Some(Ended::Finished(std::mem::take(&mut self.pairs))),
             Key::Text('u') if self.typed.is_empty() => {
                 let gone = self.pairs.pop();
-                self.message =
-                    if gone.is_some() { "the last pair is taken back" } else { "there is no pair to take back" }
-                        .to_owned();
+                let said = if gone.is_some() { "the last pair is taken back" } else { "there is no pair to take back" };
+                self.message = String::from(said);
             }
             Key::Text(c) if self.typed.len() < TYPED && (!self.typed.is_empty() || !c.is_ascii_alphabetic()) => {
-                self.typed.push(c)
+                self.message.clear();
+                self.typed.push(c);
             }
             Key::Text(_) => {}
         }
@@ -308,7 +309,7 @@ impl<'a> Desk<'a> {
 
     fn lines(&self, window: &Window, columns: usize) -> Vec<String> {
         let (channel, unit) = (&self.live.model.channels[self.live.channel], self.unit());
-        let size = |number: f64| format!("{} {unit}", brief(number, 4)).trim_end().to_owned();
+        let size = |number: f64| with_unit(number, 4, unit);
         let mut lines = vec![format!("Calibrate {}", safe(&channel.label))];
         lines.extend(wrapped(caution(unit), columns));
         let (raw, spread, shown) = match (window.running(), window.newest()) {
@@ -327,13 +328,14 @@ impl<'a> Desk<'a> {
         lines.push(format!("raw     {raw}, spread {spread}"));
         lines.push(format!("shown   {shown}"));
         let steady = window.steady(self.live.scale);
-        lines.push(match steady {
+        let steady = match steady {
             Ok(_) => "STEADY  a pair can be taken".to_owned(),
             Err(Unsteady::TooLittle(_)) => {
                 format!("wait    {}.{} s of 5 s", window.tenths() / 10, window.tenths() % 10)
             }
             Err(why) => format!("wait    {}", unsteady(why, unit)),
-        });
+        };
+        lines.extend(wrapped(&steady, columns));
         lines.push(String::new());
         let first = self.pairs.len().saturating_sub(SHOWN);
         for (place, pair) in self.pairs.iter().enumerate().skip(first) {

@@ -71,8 +71,8 @@ impl Plot {
                 line.trim_end().to_owned()
             })
             .collect();
-        let across = std::iter::repeat_n(self.rule(1), self.width());
-        lines.push(format!("{:7}{}{}", "", self.rule(2), String::from_iter(across)));
+        let across: String = std::iter::repeat_n(self.rule(1), self.width()).collect();
+        lines.push(format!("{:7}{}{}", "", self.rule(2), across));
         lines
     }
 
@@ -163,7 +163,7 @@ mod tests {
         assert_eq!(
             plot(Signs::Ascii).draw(&rising()),
             ["     7 |o     **", "       |    ** ", "       |  **", "     0 |**", "       +--------"]
-                .map(|line| line.trim_end())
+                .map(str::trim_end)
         );
         assert_eq!(
             plot(Signs::Unicode).draw(&rising()),
