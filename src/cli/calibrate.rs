@@ -25,18 +25,18 @@ use crate::time::{Micros, system};
 
 /// What `calibrate` takes.
 #[derive(Debug, clap::Args)]
-#[command(
-    after_help = "Without FILE the links of the config are opened, as `drive` opens them, and pairs are taken at the terminal.\n\
-    With FILE, each --at says when in the recording, as `replay` and the time_s of `export` count, and the --reads\n\
-    behind it what the gauge said then. The config that is to be changed decodes it.\n\n\
+#[command(after_help = "Without FILE the links of the config are opened, as `drive` opens them, and pairs are taken\n\
+    at the terminal. With FILE, each --at says when in the recording, as `replay` and the time_s of\n\
+    `export` count, and the --reads behind it what the gauge said then. The config that is to be\n\
+    changed decodes it.\n\n\
     One pair gives an offset, two give gain and offset, more the line of least squares.\n\
-    Steady means: for 5 s (4 s at least) every reading was trusted, the means of both halves differ by at most 0.5 % of\n\
-    the span or one count, and single readings scatter by at most 2 % of it or two counts.\n\n\
-    Vehicle standing, wheels chocked, nothing near belts, fan or hot parts. Never open a hot cooling system. Fit gauges\n\
-    with the engine off. Local rules and a licensed mechanic come first.\n\n\
+    Steady means: for 5 s (4 s at least) every reading was trusted, the means of both halves differ\n\
+    by at most 0.5 % of the span or one count, and single readings scatter by at most 2 % of it or\n\
+    two counts.\n\n\
+    Vehicle standing, wheels chocked, nothing near belts, fan or hot parts. Never open a hot cooling\n\
+    system. Fit gauges with the engine off. Local rules and a licensed mechanic come first.\n\n\
     Examples:\n  kickpanel calibrate oil\n  \
-    kickpanel calibrate coolant drive.kpr --at 4:10 --reads \"20 degC\" --at 31:00 --reads 88 --against \"pan thermometer\""
-)]
+    kickpanel calibrate coolant drive.kpr --at 4:10 --reads \"20 degC\" --at 31:00 --reads 88")]
 pub struct Arguments {
     /// The channel
     channel: String,
