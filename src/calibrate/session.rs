@@ -17,10 +17,11 @@ use tokio::task::LocalSet;
 use super::gather::{Scale, Taken, Unsteady, Window};
 use super::propose::{Pair, with_unit};
 use super::words::{caution, unsteady};
+use crate::channel::{Trust, Value};
 use crate::config::{LinkId, SharedModel};
 use crate::curve::wrapped;
 use crate::drive::Engine;
-use crate::link::{self, Event, Sink, Surroundings};
+use crate::link::{self, Surroundings};
 use crate::pipeline::Pipeline;
 use crate::screen::{Got, Terminal};
 use crate::signals::Signals;
@@ -74,14 +75,20 @@ async fn attend(live: &Live, mut signals: Signals) -> anyhow::Result<Ended> {
     let (senders, receivers): (Vec<_>, Vec<_>) = live.model.links.iter().map(|_| mpsc::channel(4)).unzip();
     let shared = Shared::new(Arc::clone(&live.model), Pipeline::new(Arc::clone(&live.model)).snapshot().clone());
     let engine = Engine::new(Arc::clone(&live.model), None, shared, senders);
-    let listener =
-        Rc::new(RefCell::new(Listener { engine, channel: live.channel, window: Window::default(), version: 0 }));
+    let engine = Rc::new(RefCell::new(engine));
+    let mut listener = Listener {
+        engine: Rc::clone(&engine),
+        channel: live.channel,
+        window: Window::default(),
+        version: 0,
+        since: None,
+    };
     let mut tasks = Vec::new();
     for ((index, link), commands) in (0_u8..).zip(&live.model.links).zip(receivers) {
         // A link that the channel does not need may have no device.
         if !link.device.is_empty() {
             let settings = link::Settings { device: link.device.clone(), baud: link.baud };
-            let task = link::run(LinkId(index), settings, clock, Rc::clone(&listener), commands, stopped.clone());
+            let task = link::run(LinkId(index), settings, clock, Rc::clone(&engine), commands, stopped.clone());
             tasks.push(tokio::task::spawn_local(task));
         }
     }
@@ -94,11 +101,11 @@ async fn attend(live: &Live, mut signals: Signals) -> anyhow::Result<Ended> {
             _ = looks.tick() => {}
         }
         let now = clock.now();
-        listener.borrow_mut().tick(now);
-        if let Some(why) = listener.borrow().hopeless() {
+        listener.look(now);
+        if let Some(why) = listener.hopeless() {
             break Err(why);
         }
-        match desk.look(&listener.borrow().window, now) {
+        match desk.look(&listener.window, now) {
             Ok(None) => {}
             Ok(Some(ended)) => break Ok(ended),
             Err(error) => break Err(error.into()),
@@ -113,49 +120,46 @@ async fn attend(live: &Live, mut signals: Signals) -> anyhow::Result<Ended> {
     ended
 }
 
-/// Hears what a link says, and keeps the readings of one channel.
+/// Keeps the readings of one channel as they come to be known.
 struct Listener {
-    engine: Engine,
+    engine: Rc<RefCell<Engine>>,
     channel: usize,
     window: Window,
     version: u64,
+    /// Since when its state is what it is, as last seen.
+    since: Option<Stamp>,
 }
 
 impl Listener {
-    fn tick(&mut self, now: Stamp) {
-        self.engine.tick(now);
-        self.take();
-    }
-
-    /// Keeps what is known of the channel, where anything is new.
-    fn take(&mut self) {
-        let snapshot = self.engine.snapshot();
+    /// Looks at what is known at `now`.
+    fn look(&mut self, now: Stamp) {
+        self.engine.borrow_mut().tick(now);
+        let engine = self.engine.borrow();
+        let snapshot = engine.snapshot();
         if snapshot.version == self.version {
             return;
         }
         self.version = snapshot.version;
-        if let Some(shown) = snapshot.channels.get(self.channel).filter(|shown| shown.heard.is_some()) {
-            let (input, raw) = (shown.evidence.input, shown.evidence.raw);
-            // By the computer's clock, which never goes back, whatever the controller does.
-            self.window.push(Taken { at: snapshot.now.0, value: shown.value, input, raw });
+        let Some(shown) = snapshot.channels.get(self.channel).filter(|shown| shown.heard.is_some()) else { return };
+        // By the computer's clock, which never goes back, whatever the controller does.
+        let (at, input, raw) = (snapshot.now.0, shown.evidence.input, shown.evidence.raw);
+        let seen = self.since.replace(shown.since);
+        if shown.value.good().is_some() && seen.is_some_and(|seen| seen != shown.since) {
+            // A state that came and went between two looks is no reason to trust what is between them.
+            self.window.push(Taken { at, value: Value::bad(Trust::Missing), input, raw });
         }
+        self.window.push(Taken { at, value: shown.value, input, raw });
     }
 
     fn hopeless(&self) -> Option<anyhow::Error> {
-        let (link, trouble) = self.engine.hopeless()?;
-        let link = &self.engine.model().links[link.index()];
+        let engine = self.engine.borrow();
+        let (link, trouble) = engine.hopeless()?;
+        let link = &engine.model().links[link.index()];
         let why = link::explain(trouble, &link.device, &Surroundings::here());
         Some(anyhow!(
             "link {}: {why}\nWhile a drive runs, note the gauge and the time, and calibrate from its recording.",
             link.name
         ))
-    }
-}
-
-impl Sink for Listener {
-    fn event(&mut self, link: LinkId, now: Stamp, event: Event<'_>) {
-        self.engine.event(link, now, event);
-        self.take();
     }
 }
 

@@ -60,7 +60,7 @@ pub fn lines(
 ) -> Vec<String> {
     let columns = columns.clamp(40, 100);
     let Some(channel) = model.channels.get(place) else { return Vec::new() };
-    let unit = if signs == Signs::Unicode { channel.unit.symbol() } else { channel.unit.name() };
+    let unit = signs.unit(channel.unit);
     // The drawings first: on a small terminal what is asked about stands last.
     let mut lines = drawings(model, place, pairs, proposal, columns, signs);
     lines.extend(table(pairs, proposal, &unit));
@@ -137,7 +137,7 @@ fn drawings(
     let samples = |model: &Model| {
         let channel = model.channels.get(place)?;
         let mut transfer = Transfer::new(channel, &model.trust, Conditions::usual(model))?;
-        let incoming = if transfer.has_counts() { "counts".to_owned() } else { transfer.takes().name() };
+        let incoming = if transfer.has_counts() { "counts".to_owned() } else { signs.unit(transfer.takes()) };
         Some((Samples::of(channel, &mut transfer), incoming))
     };
     let (Some((old, incoming)), Some((new, _))) = (samples(model), samples(&proposal.model)) else { return Vec::new() };

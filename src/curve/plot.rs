@@ -3,6 +3,7 @@
 //! Owns the field and its scale. Pure. What does not fit is cut, whatever the numbers are.
 
 use super::brief;
+use crate::unit::Unit;
 
 /// The characters that may be used.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -11,6 +12,17 @@ pub enum Signs {
     Ascii,
     /// Unicode with braille and box drawing.
     Unicode,
+}
+
+impl Signs {
+    /// `unit` as it can be shown; nothing for a pure number.
+    pub fn unit(self, unit: Unit) -> String {
+        match self {
+            Self::Unicode => unit.symbol(),
+            Self::Ascii if unit == Unit::ONE => String::new(),
+            Self::Ascii => unit.name(),
+        }
+    }
 }
 
 /// One curve.
