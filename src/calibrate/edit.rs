@@ -35,6 +35,11 @@ impl Table {
         format!("[channel.{channel}.calibration]\n{}", keys.concat())
     }
 
+    /// As an entry of the channel's own table.
+    pub fn entry(&self) -> String {
+        format!("calibration = {}", self.inline())
+    }
+
     fn inline(&self) -> String {
         let keys = self.keys().map(|(key, value)| format!("{key} = {value}"));
         format!("{{ {} }}", keys.join(", "))
@@ -55,7 +60,7 @@ pub fn with_calibration(text: &str, channel: &str, table: &Table) -> Vec<String>
     let edits = match keys.get("calibration") {
         Some(old) => vec![replaced(text, old, table)],
         None if is_inline(text, section) => {
-            vec![put_into(text, &section.span(), keys, &format!("calibration = {}", table.inline()))]
+            vec![put_into(text, &section.span(), keys, &table.entry())]
         }
         None => {
             let block = table.block(channel);
@@ -166,7 +171,7 @@ fn own_block(text: &str, at: usize, block: &str) -> Edit {
     (at..at, format!("{gap}{}", block.replace('\n', feed)))
 }
 
-/// Where the headers of the text begin, in order.
+/// Where the headers of the text begin, in any order.
 fn headers(text: &str, table: &DeTable<'_>) -> Vec<usize> {
     fn look(text: &str, value: &Spanned<DeValue<'_>>, found: &mut Vec<usize>) {
         match value.get_ref() {
@@ -182,14 +187,13 @@ fn headers(text: &str, table: &DeTable<'_>) -> Vec<usize> {
     }
     let mut found = Vec::new();
     table.values().for_each(|value| look(text, value, &mut found));
-    found.sort_unstable();
     found
 }
 
 /// The beginning of the line behind the last one of the section whose header ends at `from`, ahead of blank lines and
 /// remarks that belong to the next one.
 fn end_of_section(text: &str, from: usize, headers: &[usize]) -> usize {
-    let next = headers.iter().copied().find(|&start| start >= from).unwrap_or(text.len());
+    let next = headers.iter().copied().filter(|&start| start >= from).min().unwrap_or(text.len());
     let mut end = end_of_line(text, from);
     let mut at = end;
     while at < next {
@@ -236,10 +240,10 @@ fn without(text: &str, entry: Range<usize>, inline: bool) -> Range<usize> {
 
 /// `text` with all of `edits`; `None` where two of them overlap.
 fn applied(text: &str, mut edits: Vec<Edit>) -> Option<String> {
-    edits.sort_by_key(|(range, _)| range.start);
     let mut out = String::with_capacity(text.len() + 200);
     let mut at = 0;
-    for (range, new) in edits {
+    while let Some(first) = (0..edits.len()).min_by_key(|&place| edits[place].0.start) {
+        let (range, new) = edits.swap_remove(first);
         out.push_str(text.get(at..range.start)?);
         out.push_str(&new);
         at = range.end;

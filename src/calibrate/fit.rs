@@ -1,6 +1,6 @@
 //! Fits: the straight line of least squares, and the three constants of a thermistor.
 //!
-//! Pure. Checked against the certified values of NIST StRD (Norris) and against a printed thermistor table.
+//! Pure. Checked against the certified values of NIST's reference data (Norris) and against a printed thermistor table.
 
 use crate::sensor::CurveError;
 
@@ -104,7 +104,9 @@ fn least_squares(columns: &[Vec<f64>; 3], mut wanted: Vec<f64>) -> Option<[f64; 
         if length.is_nan() || length <= dot(column, column).sqrt() * ALIKE {
             return None;
         }
-        rest.iter_mut().for_each(|x| *x /= length);
+        for x in &mut rest {
+            *x /= length;
+        }
         upper[place][place] = length;
         right[place] = dot(&rest, &wanted);
         take(&mut wanted, &rest, right[place]);

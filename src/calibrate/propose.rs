@@ -103,10 +103,10 @@ impl fmt::Display for Refusal {
             Self::NoPairs => f.write_str("no pair was taken"),
             Self::TooNear(is, needs, unit) => write!(
                 f,
-                "the raw values of the pairs lie only {} {unit} apart; a slope needs at least {} {unit}, a tenth of the scale: \
+                "the raw values of the pairs lie only {} apart; a slope needs at least {}, a tenth of the scale: \
                  take one pair low and one high, or leave a single one for an offset",
-                brief(*is, 3),
-                brief(*needs, 3)
+                with_unit(*is, 3, *unit),
+                with_unit(*needs, 3, *unit)
             ),
             Self::Flat => f.write_str(
                 "the gauge hardly moved while the raw value did; look whether both measure the same thing",
@@ -195,7 +195,7 @@ impl Given<'_> {
             with_calibration(self.text, &self.channel.name, &table).into_iter().find(|text| means(text, &model));
         let mut warnings = self.warnings(gain, offset);
         warnings.extend(self.better(&after));
-        let text = found.ok_or_else(|| table.block(&self.channel.name));
+        let text = found.ok_or_else(|| table.entry());
         Ok(Proposal { change: Change::Line { gain, offset, errors }, before: Vec::new(), after, warnings, text, model })
     }
 
@@ -261,12 +261,12 @@ impl Given<'_> {
         let straight = largest(after);
         let refit = self.curve().ok()?;
         let curved = largest(&refit.after);
-        let unit = self.channel.unit;
+        let size = |number: f64| with_unit(number, 2, self.channel.unit);
         (straight > self.scale.drift() && curved < straight / 2.0).then(|| {
             format!(
-                "new constants for the thermistor would come nearer: {} {unit} off at most in place of {} {unit}; ask with --refit",
-                brief(curved, 2),
-                brief(straight, 2)
+                "new constants for the thermistor would come nearer: {} off at most in place of {}; ask with --refit",
+                size(curved),
+                size(straight)
             )
         })
     }
@@ -354,6 +354,12 @@ fn thermistor(channel: &Channel) -> Option<Affine> {
 /// Whether `text` has no mistake and means `model`.
 fn means(text: &str, model: &Model) -> bool {
     config::load(text).model.as_ref() == Some(model)
+}
+
+/// `number` with so many digits and its unit, if that has a name.
+pub(super) fn with_unit(number: f64, digits: i32, unit: Unit) -> String {
+    let name = if unit == Unit::ONE { String::new() } else { unit.name() };
+    format!("{} {name}", brief(number, digits)).trim_end().to_owned()
 }
 
 /// To ten digits, which is more than any gauge has: a file is to be read by people.

@@ -15,12 +15,13 @@ use tokio::sync::{mpsc, watch};
 use tokio::task::LocalSet;
 
 use super::gather::{Scale, Taken, Unsteady, Window};
-use super::propose::Pair;
+use super::propose::{Pair, with_unit};
 use super::words::{caution, unsteady};
+use crate::channel::{Trust, Value};
 use crate::config::{LinkId, SharedModel};
-use crate::curve::{brief, wrapped};
+use crate::curve::wrapped;
 use crate::drive::Engine;
-use crate::link::{self, Event, Sink, Surroundings};
+use crate::link::{self, Surroundings};
 use crate::pipeline::Pipeline;
 use crate::screen::{Got, Terminal};
 use crate::signals::Signals;
@@ -74,14 +75,20 @@ async fn attend(live: &Live, mut signals: Signals) -> anyhow::Result<Ended> {
     let (senders, receivers): (Vec<_>, Vec<_>) = live.model.links.iter().map(|_| mpsc::channel(4)).unzip();
     let shared = Shared::new(Arc::clone(&live.model), Pipeline::new(Arc::clone(&live.model)).snapshot().clone());
     let engine = Engine::new(Arc::clone(&live.model), None, shared, senders);
-    let listener =
-        Rc::new(RefCell::new(Listener { engine, channel: live.channel, window: Window::default(), version: 0 }));
+    let engine = Rc::new(RefCell::new(engine));
+    let mut listener = Listener {
+        engine: Rc::clone(&engine),
+        channel: live.channel,
+        window: Window::default(),
+        version: 0,
+        since: None,
+    };
     let mut tasks = Vec::new();
     for ((index, link), commands) in (0_u8..).zip(&live.model.links).zip(receivers) {
         // A link that the channel does not need may have no device.
         if !link.device.is_empty() {
             let settings = link::Settings { device: link.device.clone(), baud: link.baud };
-            let task = link::run(LinkId(index), settings, clock, Rc::clone(&listener), commands, stopped.clone());
+            let task = link::run(LinkId(index), settings, clock, Rc::clone(&engine), commands, stopped.clone());
             tasks.push(tokio::task::spawn_local(task));
         }
     }
@@ -94,11 +101,11 @@ async fn attend(live: &Live, mut signals: Signals) -> anyhow::Result<Ended> {
             _ = looks.tick() => {}
         }
         let now = clock.now();
-        listener.borrow_mut().tick(now);
-        if let Some(why) = listener.borrow().hopeless() {
+        listener.look(now);
+        if let Some(why) = listener.hopeless() {
             break Err(why);
         }
-        match desk.look(&listener.borrow().window, now) {
+        match desk.look(&listener.window, now) {
             Ok(None) => {}
             Ok(Some(ended)) => break Ok(ended),
             Err(error) => break Err(error.into()),
@@ -113,48 +120,46 @@ async fn attend(live: &Live, mut signals: Signals) -> anyhow::Result<Ended> {
     ended
 }
 
-/// Hears what a link says, and keeps the readings of one channel.
+/// Keeps the readings of one channel as they come to be known.
 struct Listener {
-    engine: Engine,
+    engine: Rc<RefCell<Engine>>,
     channel: usize,
     window: Window,
     version: u64,
+    /// Since when its state is what it is, as last seen.
+    since: Option<Stamp>,
 }
 
 impl Listener {
-    fn tick(&mut self, now: Stamp) {
-        self.engine.tick(now);
-        self.take();
-    }
-
-    /// Keeps what is known of the channel, where anything is new.
-    fn take(&mut self) {
-        let snapshot = self.engine.snapshot();
+    /// Looks at what is known at `now`.
+    fn look(&mut self, now: Stamp) {
+        self.engine.borrow_mut().tick(now);
+        let engine = self.engine.borrow();
+        let snapshot = engine.snapshot();
         if snapshot.version == self.version {
             return;
         }
         self.version = snapshot.version;
-        if let Some(shown) = snapshot.channels.get(self.channel).filter(|shown| shown.heard.is_some()) {
-            let (input, raw) = (shown.evidence.input, shown.evidence.raw);
-            self.window.push(Taken { at: snapshot.at, value: shown.value, input, raw });
+        let Some(shown) = snapshot.channels.get(self.channel).filter(|shown| shown.heard.is_some()) else { return };
+        // By the computer's clock, which never goes back, whatever the controller does.
+        let (at, input, raw) = (snapshot.now.0, shown.evidence.input, shown.evidence.raw);
+        let seen = self.since.replace(shown.since);
+        if shown.value.good().is_some() && seen.is_some_and(|seen| seen != shown.since) {
+            // A state that came and went between two looks is no reason to trust what is between them.
+            self.window.push(Taken { at, value: Value::bad(Trust::Missing), input, raw });
         }
+        self.window.push(Taken { at, value: shown.value, input, raw });
     }
 
     fn hopeless(&self) -> Option<anyhow::Error> {
-        let (link, trouble) = self.engine.hopeless()?;
-        let link = &self.engine.model().links[link.index()];
+        let engine = self.engine.borrow();
+        let (link, trouble) = engine.hopeless()?;
+        let link = &engine.model().links[link.index()];
         let why = link::explain(trouble, &link.device, &Surroundings::here());
         Some(anyhow!(
             "link {}: {why}\nWhile a drive runs, note the gauge and the time, and calibrate from its recording.",
             link.name
         ))
-    }
-}
-
-impl Sink for Listener {
-    fn event(&mut self, link: LinkId, now: Stamp, event: Event<'_>) {
-        self.engine.event(link, now, event);
-        self.take();
     }
 }
 
@@ -266,17 +271,17 @@ impl<'a> Desk<'a> {
             Key::Escape => self.typed.clear(),
             Key::Text('q') if self.typed.is_empty() => return Some(Ended::Cancelled),
             Key::Text('f') if self.typed.is_empty() && self.pairs.is_empty() => {
-                self.message = "no pair yet: type what the gauge says, then enter; q ends without".to_owned();
+                self.message = String::from("no pair yet: type what the gauge says, then enter; q ends without");
             }
             Key::Text('f') if self.typed.is_empty() => return Some(Ended::Finished(std::mem::take(&mut self.pairs))),
             Key::Text('u') if self.typed.is_empty() => {
                 let gone = self.pairs.pop();
-                self.message =
-                    if gone.is_some() { "the last pair is taken back" } else { "there is no pair to take back" }
-                        .to_owned();
+                let said = if gone.is_some() { "the last pair is taken back" } else { "there is no pair to take back" };
+                self.message = String::from(said);
             }
             Key::Text(c) if self.typed.len() < TYPED && (!self.typed.is_empty() || !c.is_ascii_alphabetic()) => {
-                self.typed.push(c)
+                self.message.clear();
+                self.typed.push(c);
             }
             Key::Text(_) => {}
         }
@@ -308,7 +313,7 @@ impl<'a> Desk<'a> {
 
     fn lines(&self, window: &Window, columns: usize) -> Vec<String> {
         let (channel, unit) = (&self.live.model.channels[self.live.channel], self.unit());
-        let size = |number: f64| format!("{} {unit}", brief(number, 4)).trim_end().to_owned();
+        let size = |number: f64| with_unit(number, 4, unit);
         let mut lines = vec![format!("Calibrate {}", safe(&channel.label))];
         lines.extend(wrapped(caution(unit), columns));
         let (raw, spread, shown) = match (window.running(), window.newest()) {
@@ -327,13 +332,14 @@ impl<'a> Desk<'a> {
         lines.push(format!("raw     {raw}, spread {spread}"));
         lines.push(format!("shown   {shown}"));
         let steady = window.steady(self.live.scale);
-        lines.push(match steady {
+        let steady = match steady {
             Ok(_) => "STEADY  a pair can be taken".to_owned(),
             Err(Unsteady::TooLittle(_)) => {
                 format!("wait    {}.{} s of 5 s", window.tenths() / 10, window.tenths() % 10)
             }
             Err(why) => format!("wait    {}", unsteady(why, unit)),
-        });
+        };
+        lines.extend(wrapped(&steady, columns));
         lines.push(String::new());
         let first = self.pairs.len().saturating_sub(SHOWN);
         for (place, pair) in self.pairs.iter().enumerate().skip(first) {

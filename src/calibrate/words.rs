@@ -1,7 +1,7 @@
 //! What is said about a calibration, in lines for a terminal of given width.
 
 use super::gather::{SPAN, Unsteady};
-use super::propose::{Change, Pair, Proposal};
+use super::propose::{Change, Pair, Proposal, with_unit};
 use crate::channel::{Conditions, Transfer};
 use crate::config::{Channel, Model};
 use crate::curve::{Plot, Samples, Series, Signs, brief, wrapped};
@@ -34,7 +34,7 @@ pub fn caution(unit: Unit) -> &'static str {
 
 /// Why a raw value cannot be taken, in `unit`, behind "it".
 pub fn unsteady(why: Unsteady, unit: Unit) -> String {
-    let size = |number: f64| format!("{} {unit}", brief(number, 2)).trim_end().to_owned();
+    let size = |number: f64| with_unit(number, 2, unit);
     match why {
         Unsteady::TooLittle(0) => "no reading there".to_owned(),
         Unsteady::TooLittle(covered) => {
@@ -60,14 +60,14 @@ pub fn lines(
 ) -> Vec<String> {
     let columns = columns.clamp(40, 100);
     let Some(channel) = model.channels.get(place) else { return Vec::new() };
-    let unit = if signs == Signs::Unicode { channel.unit.symbol() } else { channel.unit.name() };
-    let mut lines = table(pairs, proposal, &unit);
+    let unit = signs.unit(channel.unit);
+    // The drawings first: on a small terminal what is asked about stands last.
+    let mut lines = drawings(model, place, pairs, proposal, columns, signs);
+    lines.extend(table(pairs, proposal, &unit));
     lines.push(String::new());
     for sentence in change(channel, proposal, &unit, pairs.len()) {
         lines.extend(wrapped(&sentence, columns));
     }
-    lines.push(String::new());
-    lines.extend(drawings(model, place, pairs, proposal, columns, signs));
     for warning in &proposal.warnings {
         lines.extend(wrapped(&format!("Mind: {warning}."), columns));
     }
@@ -93,7 +93,7 @@ fn table(pairs: &[Pair], proposal: &Proposal, unit: &str) -> Vec<String> {
 
 /// What is left of rounding is nothing.
 fn signed(off: f64) -> String {
-    let text = brief(if off.abs() < 1e-9 { 0.0 } else { off }, 3);
+    let text = brief(if off.abs() < 1e-6 { 0.0 } else { off }, 3);
     if off > 0.0 && text != "0" { format!("+{text}") } else { text }
 }
 
@@ -137,7 +137,7 @@ fn drawings(
     let samples = |model: &Model| {
         let channel = model.channels.get(place)?;
         let mut transfer = Transfer::new(channel, &model.trust, Conditions::usual(model))?;
-        let incoming = if transfer.has_counts() { "counts".to_owned() } else { transfer.takes().name() };
+        let incoming = if transfer.has_counts() { "counts".to_owned() } else { signs.unit(transfer.takes()) };
         Some((Samples::of(channel, &mut transfer), incoming))
     };
     let (Some((old, incoming)), Some((new, _))) = (samples(model), samples(&proposal.model)) else { return Vec::new() };

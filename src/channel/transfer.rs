@@ -214,7 +214,7 @@ formula = "live + plain"
                         (Some(one), Some(other)) => assert!((one - other).abs() < 1e-9 * (1.0 + one.abs())),
                         // On an edge the last bit decides.
                         (one, other) => assert!(
-                            pin.value == back.value || counts_of_edges(name, pin.raw),
+                            pin.value == back.value || is_an_end(pin.raw),
                             "{name} at {counts}: {one:?} {other:?}"
                         ),
                     }
@@ -224,8 +224,8 @@ formula = "live + plain"
     }
 
     /// Where rounding may put a reading on either side of a rule: at the ends of the converter.
-    fn counts_of_edges(_: &str, raw: f64) -> bool {
-        raw < 0.5 || raw > 1022.5
+    fn is_an_end(raw: f64) -> bool {
+        !(0.5..=1022.5).contains(&raw)
     }
 
     #[rstest]

@@ -3,6 +3,7 @@
 use std::io::{self, IsTerminal as _, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use anyhow::{Context as _, anyhow, bail};
 
@@ -13,28 +14,29 @@ use crate::calibrate::{
     listen, propose, reading, replace, unsteady,
 };
 use crate::channel::{Conditions, Transfer};
-use crate::config::{Field, Model, Sensor, Source};
+use crate::config::{Field, Link, Model, Sensor, Source};
 use crate::curve::wrapped;
 use crate::pipeline::Outcome;
 use crate::record::Recording;
 use crate::replay::{Fed, Feed};
+use crate::signals;
 use crate::text::{is_showable, safe};
 use crate::time::{Micros, system};
 
 /// What `calibrate` takes.
 #[derive(Debug, clap::Args)]
-#[command(
-    after_help = "Without FILE the links of the config are opened, as `drive` opens them, and pairs are taken at the terminal.\n\
-    With FILE, each --at says when in the recording, as `replay` and the time_s of `export` count, and the --reads\n\
-    behind it what the gauge said then.\n\n\
+#[command(after_help = "Without FILE the links of the config are opened, as `drive` opens them, and pairs are taken\n\
+    at the terminal. With FILE, each --at says when in the recording, as `replay` and the time_s of\n\
+    `export` count, and the --reads behind it what the gauge said then. The config that is to be\n\
+    changed decodes it.\n\n\
     One pair gives an offset, two give gain and offset, more the line of least squares.\n\
-    Steady means: for 5 s (4 s at least) every reading was trusted, the means of both halves differ by at most 0.5 % of\n\
-    the span or one count, and single readings scatter by at most 2 % of it or two counts.\n\n\
-    Vehicle standing, wheels chocked, nothing near belts, fan or hot parts. Never open a hot cooling system. Fit gauges\n\
-    with the engine off. Local rules and a licensed mechanic come first.\n\n\
+    Steady means: for 5 s (4 s at least) every reading was trusted, the means of both halves differ\n\
+    by at most 0.5 % of the span or one count, and single readings scatter by at most 2 % of it or\n\
+    two counts.\n\n\
+    Vehicle standing, wheels chocked, nothing near belts, fan or hot parts. Never open a hot cooling\n\
+    system. Fit gauges with the engine off. Local rules and a licensed mechanic come first.\n\n\
     Examples:\n  kickpanel calibrate oil\n  \
-    kickpanel calibrate coolant drive.kpr --at 4:10 --reads \"20 degC\" --at 31:00 --reads 88 --against \"pan thermometer\""
-)]
+    kickpanel calibrate coolant drive.kpr --at 4:10 --reads \"20 degC\" --at 31:00 --reads 88")]
 pub struct Arguments {
     /// The channel
     channel: String,
@@ -143,9 +145,15 @@ fn live(config: &Config, place: usize, scale: Scale) -> anyhow::Result<Live> {
         );
     }
     let model = bare(&config.model, place);
-    if model.links.iter().all(|link| link.device.is_empty()) {
+    let needed = |link: &Link| match &model.channels[place].source {
+        Source::Input(input) => model.links.get(input.link.index()).is_some_and(|own| own.name == link.name),
+        Source::Formula(_) => true,
+    };
+    if let Some(link) = model.links.iter().find(|link| link.device.is_empty() && needed(link)) {
         bail!(
-            "no link in {} has a device to listen to; take pairs from a recording: calibrate CHANNEL FILE --at TIME --reads VALUE",
+            "link {} in {} has no device to listen to; give it one, or take pairs from a recording: calibrate CHANNEL FILE --at TIME \
+             --reads VALUE",
+            link.name,
             config.path.display()
         );
     }
@@ -248,7 +256,7 @@ fn show_and_write(
             return Ok(Answer::No);
         }
     };
-    if !arguments.yes && !agreed(&name, &mut out)? {
+    if !arguments.yes && !agreed(&name, arguments.files.is_empty(), &mut out)? {
         complain("nothing was written");
         return Ok(Answer::No);
     }
@@ -262,12 +270,25 @@ fn show_and_write(
     Ok(Answer::Done)
 }
 
-/// Asks; anything but yes is no.
-fn agreed(name: &str, out: &mut impl Write) -> anyhow::Result<bool> {
+/// Asks; anything but yes is no. `was_live`: signals were listened for, so that none of them ends the program by itself any
+/// more; while it waits here, one is a no.
+fn agreed(name: &str, was_live: bool, out: &mut impl Write) -> anyhow::Result<bool> {
+    let waits = Arc::new(AtomicBool::new(true));
+    if was_live {
+        let waits = Arc::clone(&waits);
+        signals::at_the_first(move || {
+            if waits.load(Ordering::SeqCst) {
+                complain("nothing was written");
+                std::process::exit(1);
+            }
+        })
+        .context("cannot listen for signals")?;
+    }
     write!(out, "Write it to {}? [y/N] ", safe(name))?;
     out.flush()?;
     let mut answer = String::new();
     io::stdin().read_line(&mut answer).context("cannot read the answer; --yes does without")?;
+    waits.store(false, Ordering::SeqCst);
     if !io::stdin().is_terminal() {
         writeln!(out)?;
     }

@@ -3,9 +3,6 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
-use anyhow::Context as _;
-use serde::Serialize;
-
 use super::{Answer, WrongUsage, paper, setup};
 use crate::channel::{At, Conditions, Transfer};
 use crate::config::{Channel, Cold, Model, Sensor, Source};
@@ -68,8 +65,9 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
     }
     let samples = Samples::of(channel, &mut transfer);
     if arguments.json {
-        let points: Vec<_> = samples.points.iter().map(Point::new).collect();
-        write_json(&Whole { channel: &channel.name, unit: channel.unit.name(), points }, &mut out)?;
+        let points: Vec<String> = samples.points.iter().map(point).collect();
+        let (name, unit) = (&channel.name, channel.unit);
+        writeln!(out, r#"{{"channel":"{name}","unit":"{unit}","points":[{}]}}"#, points.join(","))?;
         return Ok(Answer::Done);
     }
     let signs = paper::signs(arguments.ascii);
@@ -150,46 +148,16 @@ fn examples(transfer: &Transfer) -> &'static str {
     }
 }
 
-/// One place as `--json` gives it.
-#[derive(Serialize)]
-struct Evaluated<'a> {
-    channel: &'a str,
-    at: &'a str,
-    value: Option<f64>,
-    unit: String,
-    state: &'static str,
+/// A number as JSON has it; null for what is none.
+fn json(number: Option<f64>) -> String {
+    number.filter(|number| number.is_finite()).map_or_else(|| "null".to_owned(), |number| format!("{number:?}"))
 }
 
-/// The whole curve as `--json` gives it.
-#[derive(Serialize)]
-struct Whole<'a> {
-    channel: &'a str,
-    unit: String,
-    points: Vec<Point>,
-}
-
-/// One place of the whole.
-#[derive(Serialize)]
-struct Point {
-    raw: f64,
-    volts: Option<f64>,
-    input: Option<f64>,
-    value: Option<f64>,
-    state: &'static str,
-}
-
-impl Point {
-    fn new(at: &At) -> Self {
-        let there = |number: f64| number.is_finite().then_some(number);
-        let (value, state) = (at.value.good(), at.value.trust().name());
-        Self { raw: at.raw, volts: there(at.volts), input: there(at.input), value, state }
-    }
-}
-
-fn write_json(document: &impl Serialize, out: &mut impl Write) -> anyhow::Result<()> {
-    serde_json::to_writer(&mut *out, document).map_err(io::Error::from).context("cannot write the answer")?;
-    writeln!(out)?;
-    Ok(())
+/// One place of the whole curve.
+fn point(at: &At) -> String {
+    let (raw, volts, input) = (json(Some(at.raw)), json(Some(at.volts)), json(Some(at.input)));
+    let (value, state) = (json(at.value.good()), at.value.trust().name());
+    format!(r#"{{"raw":{raw},"volts":{volts},"input":{input},"value":{value},"state":"{state}"}}"#)
 }
 
 fn answer(
@@ -197,13 +165,15 @@ fn answer(
     transfer: &Transfer,
     text: &str,
     at: &At,
-    json: bool,
+    as_json: bool,
     out: &mut impl Write,
 ) -> anyhow::Result<()> {
-    if json {
-        let (value, state) = (at.value.good(), at.value.trust().name());
-        let unit = channel.unit.name();
-        return write_json(&Evaluated { channel: &channel.name, at: text, value, unit, state }, out);
+    if as_json {
+        let (value, state) = (json(at.value.good()), at.value.trust().name());
+        // The place is as it was typed; the rest has nothing in it that JSON would mark.
+        let (name, at, unit) = (&channel.name, serde_json::Value::from(text), channel.unit);
+        writeln!(out, r#"{{"channel":"{name}","at":{at},"value":{value},"unit":"{unit}","state":"{state}"}}"#)?;
+        return Ok(());
     }
     let place = safe(text.trim());
     match at.value.good() {

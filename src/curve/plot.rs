@@ -3,6 +3,7 @@
 //! Owns the field and its scale. Pure. What does not fit is cut, whatever the numbers are.
 
 use super::brief;
+use crate::unit::Unit;
 
 /// The characters that may be used.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -11,6 +12,17 @@ pub enum Signs {
     Ascii,
     /// Unicode with braille and box drawing.
     Unicode,
+}
+
+impl Signs {
+    /// `unit` as it can be shown; nothing for a pure number.
+    pub fn unit(self, unit: Unit) -> String {
+        match self {
+            Self::Unicode => unit.symbol(),
+            Self::Ascii if unit == Unit::ONE => String::new(),
+            Self::Ascii => unit.name(),
+        }
+    }
 }
 
 /// One curve.
@@ -71,8 +83,8 @@ impl Plot {
                 line.trim_end().to_owned()
             })
             .collect();
-        let across = std::iter::repeat_n(self.rule(1), self.width());
-        lines.push(format!("{:7}{}{}", "", self.rule(2), String::from_iter(across)));
+        let across: String = std::iter::repeat_n(self.rule(1), self.width()).collect();
+        lines.push(format!("{:7}{}{}", "", self.rule(2), across));
         lines
     }
 
@@ -163,7 +175,7 @@ mod tests {
         assert_eq!(
             plot(Signs::Ascii).draw(&rising()),
             ["     7 |o     **", "       |    ** ", "       |  **", "     0 |**", "       +--------"]
-                .map(|line| line.trim_end())
+                .map(str::trim_end)
         );
         assert_eq!(
             plot(Signs::Unicode).draw(&rising()),

@@ -65,7 +65,7 @@ impl Sheet<'_> {
 
     /// The unit as the terminal can show it.
     fn shown(&self, unit: Unit) -> String {
-        if self.signs == Signs::Unicode { unit.symbol() } else { unit.name() }
+        self.signs.unit(unit)
     }
 
     fn incoming(&self) -> String {

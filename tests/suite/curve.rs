@@ -29,7 +29,7 @@ fn at(bench: &Bench, channel: &str, place: &str) -> (Option<f64>, String) {
     (value, state)
 }
 
-/// Source: 03_ntc_three_points.csv; three of its sets, among them a printed table of a laboratory instrument.
+/// Source: `03_ntc_three_points.csv`; three of its sets, among them a printed table of a laboratory instrument.
 #[test]
 fn a_thermistor_of_three_points_is_that_of_the_printed_tables() {
     let text = include_str!("../reference/03_ntc_three_points.csv");
@@ -54,7 +54,7 @@ fn a_thermistor_of_three_points_is_that_of_the_printed_tables() {
     assert_eq!(seen, 9);
 }
 
-/// Source: 02_rtd.csv, IEC 60751.
+/// Source: `02_rtd.csv`, IEC 60751.
 #[test]
 fn a_platinum_resistance_is_that_of_its_standard() {
     let bench = bench(
@@ -116,7 +116,7 @@ fn a_place_has_a_value_or_a_state(
     assert_eq!((given.map(|number| (number * 1e9).round() / 1e9), is.as_str()), (value, state));
 }
 
-/// Source: ITS-90 reference functions of type K, 01_thermocouple_emf.csv: 4.0962 mV at 100 degC, 1.0000 mV at 25 degC.
+/// Source: ITS-90 reference functions of type K, `01_thermocouple_emf.csv`: 4.0962 mV at 100 degC, 1.0000 mV at 25 degC.
 #[test]
 fn a_thermocouple_counts_its_cold_junction_in() {
     let bench = bench(LORRY);

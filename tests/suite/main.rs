@@ -12,6 +12,7 @@
     reason = "tests"
 )]
 
+mod calibrate;
 mod channel;
 mod config;
 mod curve;
