@@ -9,8 +9,10 @@ mod feed;
 mod finish;
 mod formula;
 mod fresh;
+mod ground;
 mod input;
 mod judge;
+mod motion;
 mod pulse;
 mod sense;
 mod touch;
@@ -19,6 +21,7 @@ mod window;
 
 pub use finish::When;
 pub use formula::{Condition, Moment};
+pub use ground::Shifted;
 pub use touch::Touch;
 pub use trust::{Trust, Value};
 
@@ -140,6 +143,18 @@ impl Bank {
     /// The supply of the converter of `link` in volts, where it is known.
     pub fn supply(&self, link: LinkId) -> Option<f64> {
         self.feeds.get(link.index()).and_then(Feed::supply)
+    }
+
+    /// What stepped together on the controller of `link`, and is not back yet.
+    pub fn shifted(&self, link: LinkId) -> Option<Shifted> {
+        self.feeds.get(link.index()).and_then(Feed::shifted)
+    }
+
+    /// The driver takes what stepped together, on any controller, for true. True where anything had.
+    pub fn accept_shifts(&mut self) -> bool {
+        let any = self.feeds.iter().any(|feed| feed.shifted().is_some());
+        self.feeds.iter_mut().for_each(Feed::accept_shift);
+        any
     }
 
     /// What the newest line, or tick, did to each channel.
