@@ -83,6 +83,11 @@ impl Analog {
         (known.input, known.value)
     }
 
+    /// The highest count.
+    pub fn adc_max(&self) -> f64 {
+        self.adc_max
+    }
+
     /// The highest count is another one.
     pub fn forget(&mut self, adc_max: f64) {
         self.adc_max = adc_max;

@@ -2,17 +2,21 @@
 //!
 //! Owns the link's supply, and when the next of its channels may become stale. Pure: times are arguments.
 
+use super::agreement::{self, Agreement};
 use super::finish::{Finish, When};
 use super::fresh::Intervals;
 use super::ground::{Ground, Shifted, TOGETHER};
 use super::input::{Facts, Input};
 use super::sense::Sense;
-use super::{Totals, Touch, Trust, Value};
+use super::{Standing, Totals, Touch, Trust, Value};
 use crate::circuit::pin_volts;
 use crate::config::{Field, LinkId, Model, Source};
 use crate::state::Shown;
-use crate::time::{Micros, Stamp};
+use crate::time::{MILLISECOND, Micros, Stamp};
 use crate::wire::{FieldId, Raw, Reading};
+
+/// No reading of this age is too old by any rule of a link.
+const MOMENT: Micros = 500 * MILLISECOND;
 
 /// The lists by channel that a line is taken into.
 #[derive(Debug)]
@@ -51,6 +55,8 @@ pub(super) struct Feed {
     /// Every input's field comes with each reading.
     regular: bool,
     ground: Ground,
+    /// Of the supply, where no checksum vouches for it.
+    agreement: Agreement,
 }
 
 /// A channel that is a running total of the link.
@@ -102,6 +108,7 @@ impl Feed {
             any_stale: false,
             regular: false,
             ground: Ground::new(model.trust.ground_shift),
+            agreement: Agreement::default(),
             adc_max: f64::NAN,
             plain: inputs.iter().filter(|input| input.is_plain_counts()).count(),
             inputs,
@@ -133,7 +140,8 @@ impl Feed {
         if self.ground.learns() && age <= TOGETHER && !reading.restarted {
             self.ground.learn(&mut self.inputs, reading, board.channels);
         }
-        if self.regular && !reading.restarted && age <= self.least && !self.ground.is_busy() {
+        let usual = self.regular && reading.signed && !reading.restarted;
+        if usual && age <= self.least && !self.ground.is_busy() {
             self.take_next(reading, &facts, &when, board);
             self.guard = if self.regular { until } else { self.guard.min(until) };
         } else {
@@ -199,6 +207,27 @@ impl Feed {
     fn look_for_shift(&mut self, reading: &Reading, facts: &Facts, board: &Board<'_>) {
         let steady = !reading.restarted && self.pace.age(reading.at) <= TOGETHER;
         self.ground.look(&mut self.inputs, reading, facts, board.channels, steady);
+    }
+
+    /// How the link and its controller stand at `now`.
+    pub fn standing(&self, now: Stamp) -> Standing {
+        let too_old =
+            |(at, arrival): (Micros, Stamp)| self.pace.is_too_old(at.saturating_add(now.since(arrival).max(0)));
+        Standing {
+            silent: self.newest.map(too_old),
+            supply: self.supply,
+            supply_bad: self.supply_bad,
+            shifted: self.ground.shifted(),
+        }
+    }
+
+    /// Whether nothing can be wrong with it at `now`, at a glance.
+    #[inline]
+    pub fn is_calm(&self, now: Stamp) -> bool {
+        self.newest.is_some_and(|(_, arrival)| now.since(arrival) < MOMENT)
+            && self.supply.is_some()
+            && !self.supply_bad
+            && !self.ground.is_busy()
     }
 
     /// What stepped together and is not back yet.
@@ -272,6 +301,11 @@ impl Feed {
             (_, Raw::Number(counts)) => self.reference * (adc_max + 1.0) / counts,
             _ => return false,
         };
+        if let (false, Some(before)) = (reading.signed, self.supply)
+            && self.agreement.holds(agreement::is_far_supply(volts, before))
+        {
+            return false;
+        }
         // A supply of nothing cannot feed the controller that sends it: then it is not known.
         self.supply = (volts > 0.0 && volts.is_finite()).then_some(volts);
         let bad = self.supply.zip(self.limits).is_some_and(|(volts, (low, high))| volts < low || volts > high);

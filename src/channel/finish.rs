@@ -42,7 +42,7 @@ impl Finish {
             _ => value,
         };
         if !shown.value.is_as_good_as(value) {
-            shown.since = when.now;
+            shown.turn(value, when.now);
         }
         shown.value = value;
         shown.smooth = match &mut self.smoother {

@@ -21,8 +21,10 @@ pub(super) const TOGETHER: Micros = 250 * MILLISECOND;
 const FAR: f64 = 8.0;
 /// The least that counts as far, as a share of the converter's range: 4 counts of 1,024.
 const LEAST: f64 = 1.0 / 256.0;
-/// The usual movement is known after so many; from then on one movement in so many is looked at, with so much weight.
+/// The usual movement is known after so many, and each one further has this weight.
 const KNOWN: u8 = 16;
+/// Once it is known, one movement in so many is looked at.
+const SELDOM: u8 = 32;
 
 /// How one analog input moves.
 #[derive(Clone, Debug)]
@@ -88,7 +90,7 @@ impl Lead {
 }
 
 /// What a shift of a ground looks like from outside.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub struct Shifted {
     /// So many pins stepped.
     pub pins: u16,
@@ -127,7 +129,7 @@ impl Ground {
     #[inline]
     pub fn learns(&mut self) -> bool {
         self.beat = self.beat.wrapping_add(1);
-        self.beat.is_multiple_of(KNOWN)
+        self.beat.is_multiple_of(SELDOM)
     }
 
     /// Learns what the inputs usually move by.

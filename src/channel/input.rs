@@ -2,12 +2,13 @@
 //!
 //! Owns what is remembered of that field from line to line. Pure: times are arguments.
 
+use super::agreement::{self, Agreement};
 use super::analog::Analog;
 use super::finish::{Finish, When};
 use super::fresh::{Freshness, Intervals};
 use super::ground::Lead;
 use super::judge::{self, Judged};
-use super::motion::Motion;
+use super::motion::{self, Motion};
 use super::pulse::Pulse;
 use super::sense::Sense;
 use super::{Touch, Trust, Value};
@@ -36,6 +37,9 @@ pub(super) struct Input {
     pub freshness: Freshness,
     /// How it moves from reading to reading, where it is analog.
     pub lead: Lead,
+    agreement: Agreement,
+    /// The fastest believable change before calibration, in the channel's unit per second.
+    fastest: Option<f64>,
     field: FieldId,
     measure: Measure,
     /// The newest reading with the states of the reading itself.
@@ -74,6 +78,8 @@ impl Input {
             channel: place,
             freshness: Freshness::new(channel.fresh),
             lead: Lead::new(),
+            agreement: Agreement::default(),
+            fastest: motion::fastest(channel),
             field,
             of_supply: matches!(&measure, Measure::Analog(analog) if analog.of_supply),
             measure,
@@ -104,10 +110,41 @@ impl Input {
         let gap = if self.freshness.hear(reading.at, pace) { Touch::GAP } else { Touch::NONE };
         let touch = Touch::READ | Touch::CHANGED | gap;
         shown.heard = Some(when.now);
+        if !reading.signed && !reading.restarted && gap == Touch::NONE && self.waits(raw, reading, facts, pace, shown) {
+            return Touch::NONE;
+        }
         self.taken = self.measure.take(raw, reading, facts, &mut shown.evidence);
         let ground = self.lead.is_shifted();
         self.show(judge::first(self.taken, Judged { ground, ..Judged::default() }), touch, when, shown, emf);
         touch
+    }
+
+    /// Whether what a line without a checksum says waits for the next one.
+    #[cold]
+    fn waits(&mut self, raw: &Raw, reading: &Reading, facts: &Facts, pace: &Intervals, shown: &Shown) -> bool {
+        let far = match (&mut self.measure, raw) {
+            (Measure::Analog(analog), Raw::Number(counts)) => {
+                let far = self.agreement.is_far(*counts, shown.evidence.raw, &self.lead, analog.adc_max());
+                let to = facts.supply.and_then(|supply| analog.measure(*counts, supply).1.good());
+                match (self.fastest, to, self.taken.good()) {
+                    (Some(fastest), Some(to), Some(from)) => {
+                        agreement::is_too_fast(to, from, fastest, reading.at, pace)
+                    }
+                    // Where the value before was not good, nothing good is lost by taking what is there.
+                    (_, _, from) => far && from.is_some(),
+                }
+            }
+            (Measure::Pulse(pulse, _), Raw::Edges(edges)) => {
+                let mut next = pulse.clone();
+                next.step(*edges, reading.at, reading.t);
+                matches!((next.rate(), pulse.rate()), (Some(to), Some(from)) if agreement::is_far_rate(to, from))
+            }
+            // A switch has no other way than all at once.
+            (Measure::Number(Sense::Switch(_)), _) => false,
+            (Measure::Number(_), Raw::Number(to)) => agreement::is_far_number(*to, shown.evidence.raw),
+            _ => false,
+        };
+        self.agreement.holds(far)
     }
 
     /// Whether it is counts of a converter.
@@ -166,7 +203,7 @@ impl Input {
         shown.evidence = Evidence { raw: counts, volts: counts * step, input };
         shown.heard = Some(now);
         if !shown.value.is_as_good_as(value) {
-            shown.since = now;
+            shown.turn(value, now);
         }
         (self.taken, shown.value, shown.smooth) = (value, value, value);
         true
@@ -194,7 +231,7 @@ impl Input {
         shown.heard = Some(when.now);
         if self.plain {
             if !shown.value.is_as_good_as(self.taken) {
-                shown.since = when.now;
+                shown.turn(self.taken, when.now);
             }
             (shown.value, shown.smooth) = (self.taken, self.taken);
         } else {

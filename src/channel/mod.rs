@@ -3,6 +3,7 @@
 //! Owns [`Trust`], [`Value`] and the [`Bank`] of all channels. A value without its trust does not exist in any type
 //! that leaves this room. No alarms, no drawing, no clock.
 
+mod agreement;
 mod analog;
 mod dependent;
 mod feed;
@@ -50,6 +51,19 @@ impl Totals {
         let taken = tally.readings + tally.hellos + tally.headers;
         Self { lost: tally.lost, bad: tally.lines.saturating_sub(taken), restarts: tally.restarts }
     }
+}
+
+/// How a link and what its channels share stand at one instant.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Standing {
+    /// No reading has come for too long; `None`: none has come ever.
+    pub silent: Option<bool>,
+    /// The converter's supply in volts, where it is known.
+    pub supply: Option<f64>,
+    /// It is outside of its limits.
+    pub supply_bad: bool,
+    /// Several inputs stepped together.
+    pub shifted: Option<Shifted>,
 }
 
 /// All channels with what must be remembered from line to line.
@@ -145,9 +159,15 @@ impl Bank {
         self.feeds.get(link.index()).and_then(Feed::supply)
     }
 
-    /// What stepped together on the controller of `link`, and is not back yet.
-    pub fn shifted(&self, link: LinkId) -> Option<Shifted> {
-        self.feeds.get(link.index()).and_then(Feed::shifted)
+    /// How `link` stands at `now`; `None` where there is no such link.
+    pub fn standing(&self, link: LinkId, now: Stamp) -> Option<Standing> {
+        Some(self.feeds.get(link.index())?.standing(now))
+    }
+
+    /// Whether nothing can be wrong with any link at `now`, at a glance.
+    #[inline]
+    pub fn is_calm(&self, now: Stamp) -> bool {
+        self.feeds.iter().all(|feed| feed.is_calm(now))
     }
 
     /// The driver takes what stepped together, on any controller, for true. True where anything had.

@@ -25,9 +25,7 @@ impl Motion {
     /// The rules that `channel` names; `None` where it names none.
     pub fn new(channel: &Channel) -> Option<Box<Self>> {
         let analog = matches!(&channel.source, Source::Input(input) if matches!(input.field, Field::Analog(_)));
-        // What is judged is not calibrated yet.
-        let gain = channel.calibration.as_ref().map_or(1.0, |calibration| calibration.gain.abs());
-        let leap = channel.fastest.map(|fastest| Leap::new(fastest / gain, if analog { TREMBLE } else { 0.0 }));
+        let leap = fastest(channel).map(|fastest| Leap::new(fastest, if analog { TREMBLE } else { 0.0 }));
         let still = channel.stuck.as_ref().map(Still::new);
         (leap.is_some() || still.is_some()).then(|| Box::new(Self { leap, still }))
     }
@@ -75,6 +73,12 @@ impl Motion {
             still.before = None;
         }
     }
+}
+
+/// The fastest believable change of `channel` before its calibration, per second.
+pub(super) fn fastest(channel: &Channel) -> Option<f64> {
+    let gain = channel.calibration.as_ref().map_or(1.0, |calibration| calibration.gain.abs());
+    channel.fastest.map(|fastest| fastest / gain)
 }
 
 /// Moved faster than is possible.

@@ -145,7 +145,7 @@ fn obey<O: Fn() -> Result<Recording, ReadError>>(
         Command::JumpMark(way) if way < 0 => drop(player.previous_moment(see)?),
         Command::JumpMark(_) => drop(player.next_moment(see)?),
         Command::ToggleLoop => player.set_looping(!shown.looping, see),
-        Command::Quit | Command::Mark | Command::FreeOutputs => {}
+        Command::Quit | Command::Mark | Command::FreeOutputs | Command::AcceptGround => {}
     }
     Ok(())
 }

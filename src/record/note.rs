@@ -127,6 +127,8 @@ pub enum Told<'a> {
         /// Which term decides it, in words.
         why: &'a str,
     },
+    /// A person took sensors that stepped together for true.
+    Accepted,
     /// A person freed the outputs that were locked.
     Freed,
     /// The computer got a time of day that can be trusted.

@@ -31,7 +31,7 @@ pub fn sounding(model: &Model, snapshot: &Snapshot) -> Vec<Raised> {
 pub fn rows(model: &Model, snapshot: &Snapshot, alarms: &[Raised], area: Rect) -> u16 {
     let text = match alarms.first() {
         Some(Raised::Limit(at)) => model.alarms.get(*at).map(|alarm| columns(&alarm.text)),
-        Some(Raised::Fault(at)) => fault(model, snapshot, *at).map(|(_, told)| columns(told.remedy)),
+        Some(Raised::Fault(at)) => fault(model, snapshot, *at).map(|(_, told)| columns(&told.remedy)),
         None => None,
     };
     let Some(text) = text else { return 0 };
@@ -48,7 +48,7 @@ pub fn rows(model: &Model, snapshot: &Snapshot, alarms: &[Raised], area: Rect) -
 
 fn fault(model: &Model, snapshot: &Snapshot, at: usize) -> Option<(Level, Told)> {
     let fault = snapshot.faults.get(at)?;
-    Some((fault.level, Told::of(model, fault)?))
+    Some((fault.level, Told::of(model, &snapshot.channels, fault)?))
 }
 
 /// `text` in lines of at most `width` columns, broken at blanks; the last of `most` lines takes what is left.
@@ -82,7 +82,7 @@ pub struct Banner<'a> {
     /// Its limit in words, or more of what is wrong.
     pub limit: String,
     /// What to do.
-    pub text: &'a str,
+    pub text: Cow<'a, str>,
     /// How many others sound.
     pub others: usize,
 }
@@ -99,9 +99,23 @@ impl<'a> Banner<'a> {
                 let value = match item.said {
                     Said::Value(text) if item.unit.is_empty() => text,
                     Said::Value(text) => format!("{text} {}", item.unit),
-                    Said::Doubt(long, _) => long,
+                    // An alarm never ends by silence: what made it sound is still the last that is known.
+                    Said::Doubt(long, _) => match snapshot.channels.get(alarm.channel.index()).map(|shown| shown.was) {
+                        Some(was) if was.is_finite() => {
+                            let was = words::value_text(item.channel, was);
+                            format!("was {}, now {long}", format!("{was} {}", item.unit).trim_end())
+                        }
+                        _ => long,
+                    },
                 };
-                Some(Self { level: alarm.level, label: item.label.into(), value, limit, text: &alarm.text, others })
+                Some(Self {
+                    level: alarm.level,
+                    label: item.label.into(),
+                    value,
+                    limit,
+                    text: alarm.text.as_str().into(),
+                    others,
+                })
             }
             Raised::Fault(at) => {
                 let (level, Told { name, what, detail, remedy }) = fault(model, snapshot, at)?;
@@ -125,7 +139,7 @@ pub fn draw(pen: &mut Pen<'_>, banner: &Banner<'_>) {
     }
     first_row(&mut pen.part(row(0)), banner, tone);
     let room = pen.height().saturating_sub(1);
-    for (y, line) in (1..=room).zip(wrapped(banner.text, width.saturating_sub(2), room)) {
+    for (y, line) in (1..=room).zip(wrapped(&banner.text, width.saturating_sub(2), room)) {
         pen.part(row(y)).text(0, 0, width, &line, tone);
     }
 }

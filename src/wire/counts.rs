@@ -26,6 +26,8 @@ pub(super) struct Counts {
     required: bool,
     /// Right checksums since the link was opened, up to [`TRUSTED`].
     right: u32,
+    /// The newest line had a right checksum.
+    signed: bool,
     /// The converter's highest count.
     adc_max: u32,
     keys: Keys,
@@ -47,6 +49,7 @@ impl Counts {
         Self {
             required,
             right: 0,
+            signed: false,
             adc_max: ADC_MAX,
             keys,
             moulds: Moulds::new(),
@@ -110,6 +113,7 @@ impl Counts {
             None if sum.is_some_and(|sum| sum != checksum(&line[..end])) => return None,
             None => self.unmoulded(core, line, end)?,
         };
+        self.signed = trailer.is_some();
         if trailer.is_some() {
             self.right = (self.right + 1).min(TRUSTED);
         }
@@ -132,7 +136,7 @@ impl Counts {
     /// Joins the clock and writes down what happened just before.
     fn reading(&mut self, core: &mut Core, heads: Heads) {
         let step: Step = self.timeline.reading(heads.t, heads.s);
-        core.reading.t = heads.t;
+        (core.reading.t, core.reading.signed) = (heads.t, self.signed);
         core.took(step);
     }
 
@@ -140,6 +144,7 @@ impl Counts {
     fn exact(&mut self, core: &mut Core, line: &[u8]) -> Result<Exact, Reject> {
         let text = std::str::from_utf8(line).map_err(|_| Reject::NotUtf8)?;
         let trailer = self.trailer(text)?;
+        self.signed = trailer;
         let mut members = json::object_line(text).ok_or(Reject::Malformed)?;
         if trailer {
             members.pop();

@@ -59,6 +59,8 @@ pub struct Reading {
     pub lost: u32,
     /// The very same reading came before (same `s`, same `t`): it says nothing new.
     pub repeated: bool,
+    /// A checksum vouched for its line.
+    pub signed: bool,
     fields: Vec<Raw>,
 }
 
