@@ -111,7 +111,8 @@ pub(super) struct Ground {
 impl Ground {
     /// `on`: it is looked for at all.
     pub fn new(on: bool) -> Self {
-        Self { on, beat: 0, pending: false, shifted: None }
+        // The very first reading teaches.
+        Self { on, beat: u8::MAX, pending: false, shifted: None }
     }
 
     /// What is shifted now.
@@ -157,6 +158,10 @@ impl Ground {
         }
         if self.shifted.is_some() {
             self.end(inputs, reading);
+            if self.shifted.is_none() {
+                // The way back is a step too, and no new one.
+                return;
+            }
         }
         if self.pending {
             self.confirm(inputs, reading, facts, channels, steady);

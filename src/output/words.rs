@@ -107,7 +107,11 @@ impl Told {
         let mut detail = vec![advice.place];
         if let Some(was) = channels.get(id.index()).map(|shown| shown.was).filter(|was| was.is_finite()) {
             let number = format!("{was:.*} {}", usize::from(watched.digits), watched.unit.symbol());
-            detail.push(format!("{}was {}", if of == id { "" } else { &watched.label }, number.trim_end()));
+            detail.push(format!(
+                "{}was {}",
+                if of == id { String::new() } else { format!("{} ", watched.label) },
+                number.trim_end()
+            ));
         }
         if !advice.evidence.is_empty() {
             detail.push(format!("now {}", advice.evidence));

@@ -7,13 +7,15 @@
 pub mod advice;
 mod causes;
 mod hold;
+mod limit;
 mod sensor;
 
-use crate::channel::{Bank, Condition, Moment, Trust, Value};
-use crate::config::{Alarm, ChannelId, Level, Limit, LinkId, Model};
+use crate::channel::{Bank, Moment, Trust};
+use crate::config::{Alarm, ChannelId, Level, LinkId, Model};
 use crate::state::{AlarmShown, FaultShown, LinkShown, Problem, Subject};
 use crate::time::{Micros, Stamp};
 use causes::{Causes, KINDS};
+use limit::Memory;
 use sensor::{Roots, Sensor};
 
 /// Which alarm it is.
@@ -73,24 +75,6 @@ pub struct Around<'a> {
     pub bank: &'a Bank,
     /// The links as they are shown.
     pub links: &'a [LinkShown],
-}
-
-#[derive(Clone, Debug)]
-struct Memory {
-    channel: usize,
-    limit: Limit,
-    /// The value that it must come back to.
-    back: f64,
-    after: Micros,
-    until: Micros,
-    when: Option<Condition>,
-    active: bool,
-    /// Since when the limit is passed (quiet) or left (active) without a break, on the timeline of exports.
-    since: Option<Micros>,
-    /// Up to when the last value under the config before would have counted; see [`Watch::go_on_from`].
-    bridge: Micros,
-    /// No value came yet since the config changed while a delay ran.
-    bare: bool,
 }
 
 /// Channels with limits, in the order of their first one.
@@ -325,129 +309,5 @@ impl Watch {
         let sensors = self.sensors.iter().filter_map(|sensor| sensor.hold.due());
         let causes = self.causes.due(self.stepped);
         alarms.chain(sensors).chain(causes).filter(|due| *due > self.stepped).min()
-    }
-}
-
-impl Memory {
-    fn new(alarm: &Alarm) -> Self {
-        let back = match alarm.limit {
-            Limit::Below(limit) => limit + alarm.deadband,
-            Limit::Above(limit) => limit - alarm.deadband,
-        };
-        Self {
-            channel: alarm.channel.index(),
-            limit: alarm.limit,
-            back,
-            after: alarm.after,
-            until: alarm.until,
-            when: alarm.when.as_ref().map(Condition::new),
-            active: false,
-            since: None,
-            bridge: Micros::MIN,
-            bare: false,
-        }
-    }
-
-    /// Where there is nothing to do: on the right side of the limit while it neither sounds nor is about to.
-    fn quiet(&self) -> Option<(f64, f64)> {
-        let idle = !self.active && self.since.is_none() && !self.when.as_ref().is_some_and(Condition::looks_back);
-        idle.then_some(match self.limit {
-            Limit::Below(limit) => (limit, f64::INFINITY),
-            Limit::Above(limit) => (f64::NEG_INFINITY, limit),
-        })
-    }
-
-    /// Whether there is nothing to do at `value`.
-    fn rests_at(&self, value: Value) -> bool {
-        self.quiet().is_some_and(|(low, high)| value.is_within(low, high))
-    }
-
-    /// True where it began or ended.
-    fn step(&mut self, moment: &Moment<'_>) -> bool {
-        let awake = match &mut self.when {
-            // Windows must see every line, whether the alarm asks or not.
-            Some(when) if when.looks_back() => Some(when.step(moment)),
-            _ => None,
-        };
-        let value = moment.channels[self.channel].smooth;
-        let Some(value) = value.good() else {
-            return self.untrusted(value.trust(), moment);
-        };
-        if std::mem::take(&mut self.bare) && moment.at > self.bridge {
-            self.since = None;
-        }
-        let passed = match self.limit {
-            Limit::Below(limit) => value < limit,
-            Limit::Above(limit) => value > limit,
-        };
-        if !passed && !self.active {
-            self.since = None;
-            return false;
-        }
-        let awake = match (&mut self.when, awake) {
-            (None, _) => Some(true),
-            (Some(_), Some(known)) => known,
-            (Some(when), None) => when.step(moment),
-        };
-        self.judge(value, awake, moment)
-    }
-
-    /// An untrusted value neither begins nor ends an alarm, and breaks every stretch of time.
-    fn untrusted(&mut self, trust: Trust, moment: &Moment<'_>) -> bool {
-        let bridged = self.bare && trust == Trust::Missing && moment.at <= self.bridge;
-        if moment.line && !bridged {
-            self.since = None;
-        }
-        false
-    }
-
-    fn judge(&mut self, value: f64, awake: Option<bool>, moment: &Moment<'_>) -> bool {
-        if moment.touched[self.channel].ends_gap() {
-            self.since = None;
-        }
-        match (self.active, awake) {
-            (false, Some(true)) => self.hold(true, self.after, moment.at),
-            // Not knowing whether it sleeps ends nothing by itself; a value that came back does.
-            (true, Some(true) | None) => {
-                let back = match self.limit {
-                    Limit::Below(_) => value >= self.back,
-                    Limit::Above(_) => value <= self.back,
-                };
-                self.hold(back, self.until, moment.at)
-            }
-            // What put it to sleep is known: the danger is over, whatever the value.
-            (true, Some(false)) => self.turn(),
-            (false, Some(false)) => {
-                self.since = None;
-                false
-            }
-            (false, None) => {
-                // Time that merely passed leaves no trace, so that nothing depends on how often it was looked at. What it
-                // asks for may take a reading more than the value to be known under a changed config.
-                if moment.line && moment.at > self.bridge {
-                    self.since = None;
-                }
-                false
-            }
-        }
-    }
-
-    /// Turns once `condition` has held for `delay`.
-    fn hold(&mut self, condition: bool, delay: Micros, at: Micros) -> bool {
-        if !condition {
-            self.since = None;
-            return false;
-        }
-        at - *self.since.get_or_insert(at) >= delay && self.turn()
-    }
-
-    fn turn(&mut self) -> bool {
-        (self.active, self.since) = (!self.active, None);
-        true
-    }
-
-    fn due(&self) -> Option<Micros> {
-        let delay = if self.active { self.until } else { self.after };
-        self.since.map(|since| since.saturating_add(delay))
     }
 }

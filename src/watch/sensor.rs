@@ -14,6 +14,9 @@ use crate::wire::Form;
 /// Gone for so long before it is quiet: what a loose wire does is one alarm.
 pub(super) const UNTIL: Micros = 10 * SECOND;
 
+/// Good for so long is more than a moment between two contacts of a loose wire.
+const SETTLES: Micros = SECOND;
+
 /// How long a state must last before its alarm sounds. The rule of the state has had its own time before.
 const fn after(trust: Trust, never: bool) -> Micros {
     match trust {
@@ -35,6 +38,8 @@ pub(super) struct Sensor {
     pub hold: Hold,
     /// It has had no value yet.
     never: bool,
+    /// Since when it is good again, while its alarm does not sound.
+    good: Option<Micros>,
 }
 
 /// What each channel hangs on.
@@ -99,7 +104,7 @@ fn terms(channel: &Channel) -> Vec<ChannelId> {
 impl Sensor {
     /// Nothing is known yet.
     pub fn new(channel: ChannelId) -> Self {
-        Self { channel, hold: Hold::default(), never: true }
+        Self { channel, hold: Hold::default(), never: true, good: None }
     }
 
     /// Goes on where `before` stands under the config before.
@@ -123,9 +128,15 @@ impl Sensor {
         let trust = moment.channels.get(self.channel.index()).map_or(Trust::Missing, |shown| shown.smooth.trust());
         if trust == Trust::Ok {
             self.never = false;
+            let good = *self.good.get_or_insert(moment.at);
+            if !self.hold.active && !self.hold.is_idle() && moment.at - good < SETTLES {
+                // A wire that chatters is good for moments between.
+                return (false, false);
+            }
             let turned = self.hold.step(false, UNTIL, moment.at);
             return self.turned(turned, now, fault);
         }
+        self.good = None;
         let of = roots.of(self.channel, trust, moment);
         if self.is_explained(trust, of, moment, (roots, causes)) {
             // What was wrong before may be so still: that nothing comes makes no sensor whole.
