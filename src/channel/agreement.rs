@@ -8,10 +8,13 @@ use super::fresh::Intervals;
 use super::ground::Lead;
 use crate::time::Micros;
 
-/// Implausibly far, while nothing else is known: a share of the converter's range, and once its usual movement is known.
-const FAR: (f64, f64) = (1.0 / 8.0, 1.0 / 64.0);
-/// A number whose scale is not known: a share of itself, or of 1 where it is smaller.
-const SHARE: f64 = 0.1;
+/// What is usual is known after so many readings; until then nothing is far.
+const KNOWN: u8 = 16;
+/// The least that is implausibly far, as a share of the converter's range.
+const LEAST: f64 = 1.0 / 64.0;
+/// A number whose scale is not known: so many times what it usually moves by, and at least such a share of itself, or of 1
+/// where it is smaller.
+const NUMBER: (f64, f64) = (8.0, 0.1);
 /// A rate: a share of itself, and so many hertz more.
 const RATE: (f64, f64) = (0.5, 20.0);
 /// The supply: a share of itself.
@@ -23,7 +26,11 @@ const STEEPER: f64 = 2.0;
 #[derive(Clone, Debug, Default)]
 pub(super) struct Agreement {
     waits: bool,
+    /// The last movement, and what it usually is.
     moved: f64,
+    usual: f64,
+    /// How many readings there were, up to [`KNOWN`].
+    heard: u8,
 }
 
 impl Agreement {
@@ -37,23 +44,35 @@ impl Agreement {
     pub fn is_far(&mut self, counts: f64, before: f64, lead: &Lead, adc_max: f64) -> bool {
         let moved = counts - before;
         let slope = if moved * self.moved > 0.0 { STEEPER * self.moved.abs() } else { 0.0 };
-        let usual = if lead.far.is_finite() { lead.far.max((adc_max + 1.0) * FAR.1) } else { (adc_max + 1.0) * FAR.0 };
-        let far = moved.abs() > usual.max(slope);
+        let far = moved.abs() > lead.far.max((adc_max + 1.0) * LEAST).max(slope);
         if !far || self.waits {
             self.moved = if moved.is_nan() { 0.0 } else { moved };
         }
         far
+    }
+
+    /// Whether a number of unknown scale is implausibly far from the one before.
+    pub fn is_far_number(&mut self, to: f64, from: f64) -> bool {
+        let most = (NUMBER.0 * self.usual).max(NUMBER.1 * from.abs().max(1.0));
+        let moved = (to - from).abs();
+        let far = self.is_known() && moved > most;
+        if moved.is_finite() {
+            self.usual += (moved.min(most) - self.usual) / f64::from(KNOWN);
+        }
+        far
+    }
+
+    /// Whether enough readings came to say what is usual; this one counts.
+    pub fn is_known(&mut self) -> bool {
+        let known = self.heard == KNOWN;
+        self.heard = (self.heard + 1).min(KNOWN);
+        known
     }
 }
 
 /// Whether a value moved faster than the config says is possible, per second.
 pub(super) fn is_too_fast(to: f64, from: f64, fastest: f64, at: Micros, pace: &Intervals) -> bool {
     (to - from).abs() > fastest * pace.age(at).max(1) as f64 / 1e6
-}
-
-/// Whether a number of unknown scale moved implausibly far.
-pub(super) fn is_far_number(to: f64, from: f64) -> bool {
-    (to - from).abs() > SHARE * from.abs().max(1.0)
 }
 
 /// Whether a rate did, in hertz.

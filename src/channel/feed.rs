@@ -302,6 +302,7 @@ impl Feed {
             _ => return false,
         };
         if let (false, Some(before)) = (reading.signed, self.supply)
+            && self.agreement.is_known()
             && self.agreement.holds(agreement::is_far_supply(volts, before))
         {
             return false;

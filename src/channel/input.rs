@@ -137,11 +137,11 @@ impl Input {
             (Measure::Pulse(pulse, _), Raw::Edges(edges)) => {
                 let mut next = pulse.clone();
                 next.step(*edges, reading.at, reading.t);
-                matches!((next.rate(), pulse.rate()), (Some(to), Some(from)) if agreement::is_far_rate(to, from))
+                matches!((next.rate(), pulse.rate()), (Some(to), Some(from)) if agreement::is_far_rate(to, from) && self.agreement.is_known())
             }
             // A switch has no other way than all at once.
             (Measure::Number(Sense::Switch(_)), _) => false,
-            (Measure::Number(_), Raw::Number(to)) => agreement::is_far_number(*to, shown.evidence.raw),
+            (Measure::Number(_), Raw::Number(to)) => self.agreement.is_far_number(*to, shown.evidence.raw),
             _ => false,
         };
         self.agreement.holds(far)
