@@ -136,7 +136,7 @@ impl Ground {
     /// Learns what the inputs usually move by.
     #[cold]
     pub fn learn(&mut self, inputs: &mut [Input], reading: &Reading, channels: &[Shown]) {
-        let mut all = true;
+        let (mut all, mut any) = (true, false);
         for input in inputs.iter_mut().filter(|input| input.is_analog()) {
             if let (Some(counts), Some(shown)) = (input.counts(reading), channels.get(input.channel))
                 && input.was_good()
@@ -144,9 +144,10 @@ impl Ground {
                 input.lead.learn(counts - shown.evidence.raw);
             }
             all &= input.lead.is_known() || !input.was_good();
+            any |= input.lead.is_known();
         }
-        // Until all are known the very next reading teaches too.
-        if !all {
+        // Until all are known that give anything, the very next reading teaches too.
+        if !(all && any) {
             self.beat = u8::MAX;
         }
     }
