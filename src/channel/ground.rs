@@ -175,13 +175,17 @@ impl Ground {
     /// The driver takes what is there now for the truth.
     pub fn accept(&mut self, inputs: &mut [Input]) {
         self.shifted = None;
-        inputs.iter_mut().for_each(|input| input.lead.shift = None);
+        for input in inputs.iter_mut() {
+            input.lead.shift = None;
+        }
     }
 
     /// A restart parts the readings before it from those behind.
     pub fn restarted(&mut self, inputs: &mut [Input]) {
         self.pending = false;
-        inputs.iter_mut().for_each(|input| input.lead.pending = None);
+        for input in inputs.iter_mut() {
+            input.lead.pending = None;
+        }
     }
 
     /// Over, once more than half of them are back.
@@ -220,7 +224,9 @@ impl Ground {
         if steady && 2 * gone < pins && 2 * back <= pins {
             self.shift(inputs, facts);
         } else {
-            inputs.iter_mut().for_each(|input| input.lead.pending = None);
+            for input in inputs.iter_mut() {
+                input.lead.pending = None;
+            }
         }
     }
 

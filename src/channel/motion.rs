@@ -125,7 +125,7 @@ struct Still {
     /// When the newest reading was that the next is joined to.
     before: Option<Micros>,
     /// For how long it has not moved while it should, s.
-    still: f64,
+    lasted: f64,
     stuck: bool,
 }
 
@@ -137,7 +137,7 @@ impl Still {
             when: stuck.when.as_ref().map(Condition::new),
             range: None,
             before: None,
-            still: 0.0,
+            lasted: 0.0,
             stuck: false,
         }
     }
@@ -155,14 +155,14 @@ impl Still {
         let before = self.before.replace(at);
         let (low, high) = self.range.map_or((raw, raw), |(low, high)| (low.min(raw), high.max(raw)));
         if high - low > self.band {
-            (self.range, self.still, self.stuck) = (Some((raw, raw)), 0.0, false);
+            (self.range, self.lasted, self.stuck) = (Some((raw, raw)), 0.0, false);
             return;
         }
         self.range = Some((low, high));
         if let Some(before) = before.filter(|_| awake) {
-            self.still += secs_from_micros((at - before).max(0));
+            self.lasted += secs_from_micros((at - before).max(0));
             // Sums of doubles end a hair beside whole seconds.
-            self.stuck |= self.still >= self.after - 1e-7;
+            self.stuck |= self.lasted >= self.after - 1e-7;
         }
     }
 }
@@ -268,7 +268,7 @@ mod tests {
             // Awake for one second in ten.
             stuck.step(n * SECOND / 10, 512.0, n % 100 < 10);
         }
-        assert!(!stuck.stuck && stuck.still > 9.0, "{}", stuck.still);
+        assert!(!stuck.stuck && stuck.lasted > 9.0, "{}", stuck.lasted);
         for n in 1000..1200 {
             stuck.step(n * SECOND / 10, 512.0, true);
         }

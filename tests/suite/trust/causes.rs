@@ -114,7 +114,6 @@ fn what_a_formula_asks_for_is_named_once_and_by_its_name() {
 fn a_sensor_alarm_hides_no_limit_that_was_passed_and_each_ends_by_itself() {
     let mut rig = Rig::new(&config());
     let fields = |n: i64| match n {
-        0..250 => usual(n),
         250..500 => usual(n).replace("\"a0\":50", "\"a0\":12"),
         500..750 => usual(n).replace("\"a0\":50", "\"a0\":1"),
         _ => usual(n),

@@ -239,8 +239,11 @@ fn the_supply_story_names_the_supply_and_no_sensor() {
     }
 }
 
+/// Seed, channel, and how often it was doubted.
+type Doubt = (u64, String, u32);
+
 /// Healthy drives with that many seeds and minutes: every time that a channel was doubted, and every alarm.
-fn healthy(seeds: std::ops::Range<u64>, minutes: i64) -> (Vec<(u64, String, u32)>, Vec<(f64, String)>) {
+fn healthy(seeds: std::ops::Range<u64>, minutes: i64) -> (Vec<Doubt>, Vec<(f64, String)>) {
     let (mut doubts, mut alarms) = (Vec::new(), Vec::new());
     for seed in seeds {
         let mut drive = Drive::new(Story::Healthy, seed);
