@@ -98,6 +98,11 @@ impl Analog {
         (counts, if counts < -SMALLEST { value.and(Trust::Beyond) } else { value })
     }
 
+    /// The highest count.
+    pub fn adc_max(&self) -> f64 {
+        self.adc_max
+    }
+
     /// The highest count is another one.
     pub fn forget(&mut self, adc_max: f64) {
         self.adc_max = adc_max;

@@ -1,11 +1,13 @@
-//! Channels that follow from other channels: formulas, and thermocouples with their cold junction.
+//! Channels that follow from other channels: formulas, thermocouples with their cold junction, and whatever is judged by
+//! how it moves, since another channel tells when it should.
 //!
 //! Owns what each must remember. Pure: times are arguments.
 
 use super::finish::{Finish, When};
 use super::formula::{Evaluator, Moment};
+use super::motion::Motion;
 use super::{Touch, Trust, Value, judge};
-use crate::config::{Channel, ChannelId, Cold, Sensor, Source};
+use crate::config::{Channel, ChannelId, Cold, Field, Input, Sensor, Source};
 use crate::sensor::Thermocouple;
 use crate::state::Shown;
 use crate::unit::Affine;
@@ -16,6 +18,7 @@ pub(super) struct Dependent {
     channel: usize,
     terms: Vec<ChannelId>,
     kind: Kind,
+    motion: Option<Box<Motion>>,
     finish: Finish,
     /// It moves with time alone, or follows from nothing and would never be worked out otherwise.
     always: bool,
@@ -25,6 +28,8 @@ pub(super) struct Dependent {
 enum Kind {
     Formula(Evaluator),
     Junction(Junction),
+    /// What its field gave.
+    Taken,
 }
 
 #[derive(Clone, Debug)]
@@ -39,10 +44,13 @@ struct Junction {
 impl Dependent {
     /// The one of `channel`; `None` where a field of a line is enough for it.
     pub fn new(id: ChannelId, channel: &Channel) -> Option<Self> {
+        let motion = Motion::new(channel);
         let (terms, kind) = match &channel.source {
             Source::Formula(formula) => (formula.terms.clone(), Kind::Formula(Evaluator::new(formula))),
             Source::Input(input) => {
-                let Sensor::Thermocouple { curve, cold, into } = input.sensor else { return None };
+                let Sensor::Thermocouple { curve, cold, into } = input.sensor else {
+                    return Self::taken(id, channel, motion?);
+                };
                 let terms = match cold {
                     Cold::Channel(cold, _) => vec![cold],
                     Cold::Celsius(_) => Vec::new(),
@@ -51,8 +59,24 @@ impl Dependent {
                 (terms, Kind::Junction(Junction { curve, cold, into, memo }))
             }
         };
-        let always = matches!(&kind, Kind::Formula(evaluator) if evaluator.looks_back() || terms.is_empty());
-        Some(Self { channel: id.index(), terms, kind, finish: Finish::new(channel), always })
+        let always = matches!(&kind, Kind::Formula(evaluator) if evaluator.looks_back() || terms.is_empty())
+            || motion.as_ref().is_some_and(|motion| motion.looks_back());
+        Some(Self { channel: id.index(), terms, kind, motion, finish: Finish::new(channel), always })
+    }
+
+    /// A channel whose field is enough for its value, and not for whether to believe it.
+    fn taken(id: ChannelId, channel: &Channel, motion: Box<Motion>) -> Option<Self> {
+        // A running total of the link is no measurement.
+        let Source::Input(Input {
+            field: Field::Analog(_) | Field::Pulse { .. } | Field::Digital(_) | Field::Supply | Field::Number(_),
+            ..
+        }) = &channel.source
+        else {
+            return None;
+        };
+        let always = motion.looks_back();
+        let (terms, kind, motion) = (Vec::new(), Kind::Taken, Some(motion));
+        Some(Self { channel: id.index(), terms, kind, motion, finish: Finish::new(channel), always })
     }
 
     /// Works its value out anew where anything happened that it depends on.
@@ -61,9 +85,15 @@ impl Dependent {
         if !touch.any() && !self.always {
             return;
         }
+        let moment = Moment { at: when.at, line: when.line, channels, touched };
         let value = match &mut self.kind {
-            Kind::Formula(evaluator) => evaluator.step(&Moment { at: when.at, line: when.line, channels, touched }),
+            Kind::Formula(evaluator) => evaluator.step(&moment),
             Kind::Junction(junction) => junction.hot(emf[self.channel], channels),
+            Kind::Taken => emf[self.channel],
+        };
+        let value = match &mut self.motion {
+            None => value,
+            Some(motion) => motion.judge(value, channels[self.channel].evidence.raw, touch, when, &moment),
         };
         touched[self.channel] = touch;
         let shown = &mut channels[self.channel];

@@ -2,16 +2,21 @@
 //!
 //! Owns the link's supply, and when the next of its channels may become stale. Pure: times are arguments.
 
+use super::agreement::{self, Agreement};
 use super::finish::{Finish, When};
 use super::fresh::Intervals;
+use super::ground::{Ground, Shifted, TOGETHER};
 use super::input::{Facts, Input};
 use super::sense::Sense;
-use super::{Totals, Touch, Trust, Value};
+use super::{Standing, Totals, Touch, Trust, Value};
 use crate::circuit::pin_volts;
 use crate::config::{Field, LinkId, Model, Source};
 use crate::state::Shown;
-use crate::time::{Micros, Stamp};
+use crate::time::{MILLISECOND, Micros, Stamp};
 use crate::wire::{FieldId, Raw, Reading};
+
+/// No reading of this age is too old by any rule of a link.
+const MOMENT: Micros = 500 * MILLISECOND;
 
 /// The lists by channel that a line is taken into.
 #[derive(Debug)]
@@ -20,7 +25,7 @@ pub(super) struct Board<'a> {
     pub channels: &'a mut [Shown],
     /// What happened to each.
     pub touched: &'a mut [Touch],
-    /// Emf in mV, of thermocouples.
+    /// What an input hands on: emf in mV of thermocouples, values whose movement is judged.
     pub emf: &'a mut [Value],
 }
 
@@ -49,6 +54,9 @@ pub(super) struct Feed {
     any_stale: bool,
     /// Every input's field comes with each reading.
     regular: bool,
+    ground: Ground,
+    /// Of the supply, where no checksum vouches for it.
+    agreement: Agreement,
 }
 
 /// A channel that is a running total of the link.
@@ -72,6 +80,12 @@ impl Feed {
         let mut inputs: Vec<_> =
             of_link().filter_map(|(place, channel, input)| Input::new(place, channel, input)).collect();
         inputs.sort_by_key(|input| !input.is_plain_counts());
+        for place in 1..inputs.len() {
+            let (before, rest) = inputs.split_at_mut(place);
+            if let Some(input) = rest.first_mut() {
+                input.lead.first = !before.iter().any(|other| other.is_beside(input));
+            }
+        }
         let totals = of_link()
             .filter(|(_, _, input)| matches!(input.field, Field::LinkLost | Field::LinkBad | Field::LinkResets))
             .map(|(channel, config, input)| Total {
@@ -93,6 +107,8 @@ impl Feed {
             least: inputs.iter().map(|input| input.freshness.least()).min().unwrap_or(Micros::MAX),
             any_stale: false,
             regular: false,
+            ground: Ground::new(model.trust.ground_shift),
+            agreement: Agreement::default(),
             adc_max: f64::NAN,
             plain: inputs.iter().filter(|input| input.is_plain_counts()).count(),
             inputs,
@@ -120,10 +136,16 @@ impl Feed {
         let facts = Facts { supply: self.supply, step, supply_bad: self.supply_bad };
         // Where every field came just now, nothing becomes stale sooner than the least age from now on.
         let until = reading.at.saturating_add(self.least);
-        if self.regular && !reading.restarted && self.pace.age(reading.at) <= self.least {
+        let age = self.pace.age(reading.at);
+        if self.ground.learns() && age <= TOGETHER && !reading.restarted {
+            self.ground.learn(&mut self.inputs, reading, board.channels);
+        }
+        let usual = self.regular && reading.signed && !reading.restarted;
+        if usual && age <= self.least && !self.ground.is_busy() {
             self.take_next(reading, &facts, &when, board);
             self.guard = if self.regular { until } else { self.guard.min(until) };
         } else {
+            self.look_for_shift(reading, &facts, board);
             self.take_any(reading, &facts, when, board);
             self.guard = self.guard.min(until);
         }
@@ -165,18 +187,56 @@ impl Feed {
     /// Takes what the short way could not, and notes which fields this reading does not have.
     #[cold]
     fn take_odd(&mut self, reading: &Reading, facts: &Facts, when: &When, board: &mut Board<'_>) {
+        self.look_for_shift(reading, facts, board);
         for input in &mut self.inputs {
             let place = input.channel;
             if board.touched[place].is_read() {
                 continue;
             }
-            if input.take_next(reading, facts, when, &mut board.channels[place], board.emf) {
+            if input.take_next(reading, facts, when, &mut board.channels[place], board.emf, false) {
                 board.touched[place] |= Touch::READ | Touch::CHANGED;
             } else {
                 input.freshness.miss(&self.pace);
                 self.regular = false;
             }
         }
+    }
+
+    /// Whether several inputs step together; before any of them that moved far is taken.
+    fn look_for_shift(&mut self, reading: &Reading, facts: &Facts, board: &Board<'_>) {
+        let steady = !reading.restarted && self.pace.age(reading.at) <= TOGETHER;
+        self.ground.look(&mut self.inputs, reading, facts, board.channels, steady);
+    }
+
+    /// How the link and its controller stand at `now`.
+    pub fn standing(&self, now: Stamp) -> Standing {
+        let too_old =
+            |(at, arrival): (Micros, Stamp)| self.pace.is_too_old(at.saturating_add(now.since(arrival).max(0)));
+        Standing {
+            silent: self.newest.map(too_old),
+            supply: self.supply,
+            supply_bad: self.supply_bad,
+            shifted: self.ground.shifted(),
+        }
+    }
+
+    /// Whether nothing can be wrong with it at `now`, at a glance.
+    #[inline]
+    pub fn is_calm(&self, now: Stamp) -> bool {
+        self.newest.is_some_and(|(_, arrival)| now.since(arrival) < MOMENT)
+            && self.supply.is_some()
+            && !self.supply_bad
+            && !self.ground.is_busy()
+    }
+
+    /// What stepped together and is not back yet.
+    pub fn shifted(&self) -> Option<Shifted> {
+        self.ground.shifted()
+    }
+
+    /// What stepped together is taken for true from the next reading on.
+    pub fn accept_shift(&mut self) {
+        self.ground.accept(&mut self.inputs);
     }
 
     /// The link's totals are `totals` now.
@@ -226,6 +286,7 @@ impl Feed {
 
     fn restarted(&mut self, board: &mut Board<'_>) {
         self.pace.restarted();
+        self.ground.restarted(&mut self.inputs);
         for input in &mut self.inputs {
             input.restarted();
             board.touched[input.channel] |= Touch::RESTART | Touch::CHANGED;
@@ -239,6 +300,12 @@ impl Feed {
             (_, Raw::Number(counts)) => self.reference * (adc_max + 1.0) / counts,
             _ => return false,
         };
+        if let (false, Some(before)) = (reading.signed, self.supply)
+            && self.agreement.is_known()
+            && self.agreement.holds(agreement::is_far_supply(volts, before))
+        {
+            return false;
+        }
         // A supply of nothing cannot feed the controller that sends it: then it is not known.
         self.supply = (volts > 0.0 && volts <= f64::MAX).then_some(volts);
         let bad = self.supply.zip(self.limits).is_some_and(|(volts, (low, high))| volts < low || volts > high);
@@ -305,7 +372,7 @@ fn take_others(inputs: &mut [Input], reading: &Reading, facts: &Facts, when: &Wh
     for input in inputs {
         let place = input.channel;
         if let (Some(shown), Some(touch)) = (channels.get_mut(place), touched.get_mut(place))
-            && input.take_next(reading, facts, when, shown, emf)
+            && input.take_next(reading, facts, when, shown, emf, true)
         {
             *touch |= Touch::READ | Touch::CHANGED;
         } else {

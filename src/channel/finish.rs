@@ -48,7 +48,7 @@ impl Finish {
     pub fn show(&mut self, shown: &mut Shown, value: Value, touch: Touch, when: When) {
         let value = self.correct(value);
         if !shown.value.is_as_good_as(value) {
-            shown.since = when.now;
+            shown.turn(value, when.now);
         }
         shown.value = value;
         shown.smooth = match &mut self.smoother {

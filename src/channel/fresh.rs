@@ -51,6 +51,16 @@ impl Intervals {
         self.last.map_or(0, |last| at - last)
     }
 
+    /// Whether the newest reading is too old at `at` by the rule for what names no age itself.
+    pub fn is_too_old(&self, at: Micros) -> bool {
+        let age = self.age(at);
+        age > LEAST && age > self.limit()
+    }
+
+    fn limit(&self) -> Micros {
+        if usize::from(self.known) < KEPT { UNKNOWN } else { self.five_medians().max(LEAST) }
+    }
+
     fn five_medians(&self) -> Micros {
         let mut sorted = self.kept;
         sorted.sort_unstable();
@@ -144,11 +154,7 @@ impl Freshness {
     }
 
     fn limit(&self, intervals: &Intervals) -> Micros {
-        match self.fixed {
-            Some(fixed) => fixed,
-            None if usize::from(intervals.known) < KEPT => UNKNOWN,
-            None => intervals.five_medians().max(LEAST),
-        }
+        self.fixed.unwrap_or_else(|| intervals.limit())
     }
 }
 

@@ -2,10 +2,13 @@
 //!
 //! Owns what is remembered of that field from line to line. Pure: times are arguments.
 
+use super::agreement::{self, Agreement};
 use super::analog::Analog;
 use super::finish::{Finish, When};
 use super::fresh::{Freshness, Intervals};
+use super::ground::Lead;
 use super::judge::{self, Judged};
+use super::motion::{self, Motion};
 use super::pulse::Pulse;
 use super::sense::Sense;
 use super::{Touch, Trust, Value};
@@ -32,6 +35,11 @@ pub(super) struct Input {
     pub channel: usize,
     /// When its field came.
     pub freshness: Freshness,
+    /// How it moves from reading to reading, where it is analog.
+    pub lead: Lead,
+    agreement: Agreement,
+    /// The fastest believable change before calibration, in the channel's unit per second.
+    fastest: Option<f64>,
     field: FieldId,
     measure: Measure,
     /// The newest reading with the states of the reading itself.
@@ -39,7 +47,8 @@ pub(super) struct Input {
     of_supply: bool,
     /// What its measure gives is what is shown, without any further step.
     plain: bool,
-    /// A thermocouple: what comes out here is the emf in mV, and another room's channel makes degrees of it.
+    /// What comes out here is not what is shown: the emf in mV of a thermocouple, or a value whose movement is judged.
+    /// [`super::dependent`] goes on from there.
     emf: bool,
     finish: Finish,
 }
@@ -55,7 +64,7 @@ enum Measure {
 impl Input {
     /// The input of `channel`, which is the one at that place; `None` where it is fed by no field.
     pub fn new(place: usize, channel: &Channel, config: &Config) -> Option<Self> {
-        let emf = matches!(config.sensor, Sensor::Thermocouple { .. });
+        let emf = matches!(config.sensor, Sensor::Thermocouple { .. }) || Motion::new(channel).is_some();
         let (field, measure) = match config.field {
             Field::Analog(field) => (field, Measure::Analog(Analog::new(config))),
             Field::Pulse { field, take, slowest } => {
@@ -68,6 +77,9 @@ impl Input {
         Some(Self {
             channel: place,
             freshness: Freshness::new(channel.fresh),
+            lead: Lead::new(),
+            agreement: Agreement::default(),
+            fastest: motion::fastest(channel),
             field,
             of_supply: matches!(&measure, Measure::Analog(analog) if analog.of_supply),
             measure,
@@ -98,9 +110,69 @@ impl Input {
         let gap = if self.freshness.hear(reading.at, pace) { Touch::GAP } else { Touch::NONE };
         let touch = Touch::READ | Touch::CHANGED | gap;
         shown.heard = Some(when.now);
+        if !reading.signed && !reading.restarted && gap == Touch::NONE && self.waits(raw, reading, facts, pace, shown) {
+            return Touch::NONE;
+        }
         self.taken = self.measure.take(raw, reading, facts, &mut shown.evidence);
-        self.show(self.taken, touch, when, shown, emf);
+        let ground = self.lead.is_shifted();
+        self.show(judge::first(self.taken, Judged { ground, ..Judged::default() }), touch, when, shown, emf);
         touch
+    }
+
+    /// Whether what a line without a checksum says waits for the next one.
+    #[cold]
+    fn waits(&mut self, raw: &Raw, reading: &Reading, facts: &Facts, pace: &Intervals, shown: &Shown) -> bool {
+        let far = match (&mut self.measure, raw) {
+            (Measure::Analog(analog), Raw::Number(counts)) => {
+                let far = self.agreement.is_far(*counts, shown.evidence.raw, &self.lead, analog.adc_max());
+                let to = facts.supply.and_then(|supply| analog.measure(*counts, supply).1.good());
+                match (self.fastest, to, self.taken.good()) {
+                    (Some(fastest), Some(to), Some(from)) => {
+                        agreement::is_too_fast(to, from, fastest, reading.at, pace)
+                    }
+                    // Where the value before was not good, nothing good is lost by taking what is there.
+                    (_, _, from) => far && from.is_some(),
+                }
+            }
+            (Measure::Pulse(pulse, _), Raw::Edges(edges)) => {
+                let mut next = pulse.clone();
+                next.step(*edges, reading.at, reading.t);
+                matches!((next.rate(), pulse.rate()), (Some(to), Some(from)) if agreement::is_far_rate(to, from) && self.agreement.is_known())
+            }
+            // A switch has no other way than all at once.
+            (Measure::Number(Sense::Switch(_)), _) => false,
+            (Measure::Number(_), Raw::Number(to)) => self.agreement.is_far_number(*to, shown.evidence.raw),
+            _ => false,
+        };
+        self.agreement.holds(far)
+    }
+
+    /// Whether it is counts of a converter.
+    pub fn is_analog(&self) -> bool {
+        matches!(self.measure, Measure::Analog(_))
+    }
+
+    /// Whether it hangs on the sensor supply.
+    pub fn is_of_supply(&self) -> bool {
+        self.of_supply
+    }
+
+    /// Whether its newest reading was good by itself.
+    pub fn was_good(&self) -> bool {
+        self.taken.good().is_some()
+    }
+
+    /// Whether it reads the same field as `other`.
+    pub fn is_beside(&self, other: &Self) -> bool {
+        self.field == other.field
+    }
+
+    /// The counts that `reading` has for it.
+    pub fn counts(&self, reading: &Reading) -> Option<f64> {
+        match field(reading, self.field) {
+            Raw::Number(counts) if self.is_analog() => Some(*counts),
+            _ => None,
+        }
     }
 
     /// Whether it is plain counts: analog, and shown as its curve gives it.
@@ -112,29 +184,34 @@ impl Input {
     pub fn forget(&mut self, adc_max: f64) {
         if let Measure::Analog(analog) = &mut self.measure {
             analog.forget(adc_max);
+            self.lead.forget(adc_max);
         }
     }
 
     /// [`Input::take_next`] of plain counts at a supply above 0 and within its limits, with the volts for each count, where
-    /// the line has a number for them. False, with nothing done, for all else.
+    /// the line has a number for them that is not far from the one before. False, with nothing done, for all else.
     #[inline]
     pub fn take_counts(&mut self, fields: &[Raw], (supply, step): (f64, f64), now: Stamp, shown: &mut Shown) -> bool {
         let (Measure::Analog(analog), Some(&Raw::Number(counts))) = (&mut self.measure, fields.get(self.field.index()))
         else {
             return false;
         };
+        if (counts - shown.evidence.raw).abs() > self.lead.far {
+            return false;
+        }
         let (input, value) = analog.measure(counts, supply);
         shown.evidence = Evidence { raw: counts, volts: counts * step, input };
         shown.heard = Some(now);
         if !shown.value.is_as_good_as(value) {
-            shown.since = now;
+            shown.turn(value, now);
         }
         (self.taken, shown.value, shown.smooth) = (value, value, value);
         true
     }
 
     /// The same where the field comes with each reading of its link, and the one before is not old; `emf`: of all channels.
-    /// False where the line does not carry it.
+    /// False, with nothing done, where the line does not carry it, and where `near` alone is asked for and it is far from the
+    /// one before.
     #[inline(always)]
     #[expect(clippy::inline_always, reason = "it has one call for steady streams, and a call costs as much as it does")]
     pub fn take_next(
@@ -144,19 +221,22 @@ impl Input {
         when: &When,
         shown: &mut Shown,
         emf: &mut [Value],
+        near: bool,
     ) -> bool {
         let raw = match field(reading, self.field) {
             Raw::Absent => self.raw(reading),
             raw => raw,
         };
-        if matches!(raw, Raw::Absent) {
-            return false;
+        match raw {
+            Raw::Absent => return false,
+            Raw::Number(counts) if near && (counts - shown.evidence.raw).abs() > self.lead.far => return false,
+            _ => {}
         }
         self.taken = self.measure.take(raw, reading, facts, &mut shown.evidence);
         shown.heard = Some(when.now);
         if self.plain {
             if !shown.value.is_as_good_as(self.taken) {
-                shown.since = when.now;
+                shown.turn(self.taken, when.now);
             }
             (shown.value, shown.smooth) = (self.taken, self.taken);
         } else if !self.emf {
@@ -180,7 +260,8 @@ impl Input {
 
     /// Judges the reading that is held: `stale`, or a supply that is outside its limits now.
     pub fn judge(&mut self, stale: bool, supply_bad: bool, when: When, shown: &mut Shown, emf: &mut Value) -> Touch {
-        let value = judge::first(self.taken, Judged { stale, supply: supply_bad && self.of_supply });
+        let ground = self.lead.is_shifted();
+        let value = judge::first(self.taken, Judged { stale, supply: supply_bad && self.of_supply, ground });
         let before = if self.emf { *emf } else { shown.value };
         if before.is_as_good_as(value) {
             return Touch::NONE;

@@ -1,7 +1,7 @@
 //! The rules of trust, in the order of the table of the config, version 1.
 //!
 //! Owns which state a reading takes from the voltages around it, and which of several states is the one that shows.
-//! Pure: everything is an argument. Leaping, stuck and ground shift have their place in [`Judged`] and no rule yet.
+//! Pure: everything is an argument. How a value moves is judged elsewhere: by itself in `motion`, with others in `ground`.
 
 use super::{Trust, Value};
 use crate::circuit::Circuit;
@@ -64,6 +64,8 @@ pub(super) struct Judged {
     pub stale: bool,
     /// The sensor supply is out of its limits now, and the channel depends on it.
     pub supply: bool,
+    /// The channel stepped together with others.
+    pub ground: bool,
 }
 
 /// The value with the first state that applies. States of the reading itself stand in `taken`.
@@ -71,6 +73,7 @@ pub(super) fn first(taken: Value, judged: Judged) -> Value {
     let against = match judged {
         Judged { stale: true, .. } => Trust::Stale,
         Judged { supply: true, .. } => Trust::Supply,
+        Judged { ground: true, .. } => Trust::Ground,
         Judged { .. } => return taken,
     };
     worst(taken, against)
@@ -151,12 +154,17 @@ mod tests {
 
     #[test]
     fn the_first_state_of_the_table_is_the_one_that_shows() {
-        let both = Judged { stale: true, supply: true };
+        let both = Judged { stale: true, supply: true, ground: true };
+        let ground = Judged { ground: true, ..Judged::default() };
         let supply = Judged { supply: true, ..Judged::default() };
         assert_eq!(first(Value::MISSING, both).trust(), Trust::Missing);
         assert_eq!(first(Value::bad(Trust::Open), both).trust(), Trust::Stale);
         assert_eq!(first(Value::bad(Trust::Open), supply).trust(), Trust::Supply);
         assert_eq!(first(Value::ok(1.0), supply).trust(), Trust::Supply);
+        assert_eq!(first(Value::ok(1.0), Judged { stale: false, ..both }).trust(), Trust::Supply);
+        assert_eq!(first(Value::bad(Trust::Supply), ground).trust(), Trust::Supply);
+        assert_eq!(first(Value::bad(Trust::Open), ground).trust(), Trust::Ground);
+        assert_eq!(first(Value::ok(1.0), ground).trust(), Trust::Ground);
         assert_eq!(first(Value::bad(Trust::Beyond), Judged::default()).trust(), Trust::Beyond);
         assert_eq!(worst(Value::bad(Trust::Beyond), Trust::Open).trust(), Trust::Open);
         assert_eq!(worst(Value::ok(2.0), Trust::Ok).good(), Some(2.0));

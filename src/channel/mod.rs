@@ -3,14 +3,17 @@
 //! Owns [`Trust`], [`Value`] and the [`Bank`] of all channels. A value without its trust does not exist in any type
 //! that leaves this room. No alarms, no drawing, no clock.
 
+mod agreement;
 mod analog;
 mod dependent;
 mod feed;
 mod finish;
 mod formula;
 mod fresh;
+mod ground;
 mod input;
 mod judge;
+mod motion;
 mod pulse;
 mod sense;
 mod touch;
@@ -20,6 +23,7 @@ mod window;
 
 pub use finish::When;
 pub use formula::{Condition, Moment};
+pub use ground::Shifted;
 pub use touch::Touch;
 pub use transfer::{At, Conditions, Transfer};
 pub use trust::{Trust, Value};
@@ -49,6 +53,19 @@ impl Totals {
         let taken = tally.readings + tally.hellos + tally.headers;
         Self { lost: tally.lost, bad: tally.lines.saturating_sub(taken), restarts: tally.restarts }
     }
+}
+
+/// How a link and what its channels share stand at one instant.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Standing {
+    /// No reading has come for too long; `None`: none has come ever.
+    pub silent: Option<bool>,
+    /// The converter's supply in volts, where it is known.
+    pub supply: Option<f64>,
+    /// It is outside of its limits.
+    pub supply_bad: bool,
+    /// Several inputs stepped together.
+    pub shifted: Option<Shifted>,
 }
 
 /// All channels with what must be remembered from line to line.
@@ -142,6 +159,24 @@ impl Bank {
     /// The supply of the converter of `link` in volts, where it is known.
     pub fn supply(&self, link: LinkId) -> Option<f64> {
         self.feeds.get(link.index()).and_then(Feed::supply)
+    }
+
+    /// How `link` stands at `now`; `None` where there is no such link.
+    pub fn standing(&self, link: LinkId, now: Stamp) -> Option<Standing> {
+        Some(self.feeds.get(link.index())?.standing(now))
+    }
+
+    /// Whether nothing can be wrong with any link at `now`, at a glance.
+    #[inline]
+    pub fn is_calm(&self, now: Stamp) -> bool {
+        self.feeds.iter().all(|feed| feed.is_calm(now))
+    }
+
+    /// The driver takes what stepped together, on any controller, for true. True where anything had.
+    pub fn accept_shifts(&mut self) -> bool {
+        let any = self.feeds.iter().any(|feed| feed.shifted().is_some());
+        self.feeds.iter_mut().for_each(Feed::accept_shift);
+        any
     }
 
     /// What the newest line, or tick, did to each channel.

@@ -38,6 +38,11 @@ impl Pulse {
         (self.before, self.rate) = (None, None);
     }
 
+    /// Edges per second; `None` while it is not known.
+    pub fn rate(&self) -> Option<f64> {
+        self.rate
+    }
+
     /// Whether its value is one that a restart makes unknown.
     pub fn is_rate(&self) -> bool {
         self.take == Take::Rate

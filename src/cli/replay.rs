@@ -187,7 +187,7 @@ fn obey<O: Fn() -> Result<Recording, ReadError>>(
                 (false, false) => "at the end it will begin again; a: stop at the end",
             })
         }
-        Command::Quit | Command::Mark | Command::FreeOutputs => None,
+        Command::Quit | Command::Mark | Command::FreeOutputs | Command::AcceptGround => None,
     };
     Ok(answer.map(str::to_owned))
 }

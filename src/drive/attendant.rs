@@ -88,6 +88,7 @@ impl Attendant {
                 wish = self.wishes.recv() => match wish {
                     Some(Command::Mark) => self.mark(),
                     Some(Command::FreeOutputs) => self.free_outputs(),
+                    Some(Command::AcceptGround) => self.accept_ground(),
                     // Without a screen nobody wishes anything, and nobody ends the drive by that.
                     None if self.control.is_none() => self.wishes = mpsc::unbounded_channel().1,
                     Some(Command::Quit) | None => return Ok(()),
@@ -165,6 +166,12 @@ impl Attendant {
                 self.say("hands off it? then u again to free it");
             }
         }
+    }
+
+    /// Shows values, switches nothing: one press is enough.
+    fn accept_ground(&mut self) {
+        let any = self.engine.borrow_mut().accept_ground(self.clock.now());
+        self.say(if any { "what stepped together is believed again" } else { "no sensors have stepped together" });
     }
 
     /// Tells something that was done; it goes away by itself.

@@ -7,12 +7,12 @@ use tokio::sync::mpsc;
 
 use super::leases::{Leases, Order};
 use super::locks::Locks;
-use crate::config::{LinkId, Model, SharedModel};
+use crate::config::{ChannelId, LinkId, Model, SharedModel};
 use crate::link::{Event, Outgoing, Sink};
 use crate::output::words;
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{Mark, Recorder, Told};
-use crate::state::{FaultShown, LinkState, Problem, Shared, Snapshot, Trouble};
+use crate::state::{FaultShown, LinkState, Problem, Shared, Shown, Snapshot, Subject, Trouble};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 use crate::watch::{Change, Raised};
 use crate::wire::{Form, Piece, Reject, Splitter, ask_hello};
@@ -133,7 +133,8 @@ impl Engine {
             let name = &self.pipeline.model().outputs[place].name;
             let (set, is) = match problem {
                 Problem::DoesNotFollow { set, is } => (Some(set), is),
-                Problem::Resets => (None, None),
+                // No other problem locks an output.
+                _ => (None, None),
             };
             self.note(now, None, &Told::Locked { name, set, is });
             self.with_changes(now, |pipeline, on_change| pipeline.lock_output(now, place, problem, on_change));
@@ -213,7 +214,7 @@ impl Engine {
         self.pipeline.reload(now, model, &mut |change| ended.push(change));
         // By the names of the config before, and so before the other one is noted.
         for change in ended {
-            self.note_alarm(now, change, &before, &faults);
+            self.note_alarm(now, change, &before, (&faults, &[]));
         }
         if let Some(recorder) = &self.recorder {
             recorder.config(now, text);
@@ -243,6 +244,17 @@ impl Engine {
     /// How many outputs are locked.
     pub fn locked(&self) -> usize {
         self.snapshot().outputs.iter().filter(|shown| shown.is_locked()).count()
+    }
+
+    /// A person takes sensors that stepped together for true. True where any had.
+    pub fn accept_ground(&mut self, now: Stamp) -> bool {
+        self.pass(now);
+        let any = self.with_changes(now, |pipeline, on_change| pipeline.accept_ground(now, on_change));
+        if any {
+            self.note(now, None, &Told::Accepted);
+            self.publish();
+        }
+        any
     }
 
     /// A person frees the outputs that are locked.
@@ -383,7 +395,8 @@ impl Engine {
         let mut changes = std::mem::take(&mut self.changes);
         let answer = work(&mut self.pipeline, &mut |change| changes.push(change));
         for change in changes.drain(..) {
-            self.note_alarm(now, change, self.pipeline.model(), &self.pipeline.snapshot().faults);
+            let Snapshot { faults, channels, .. } = self.pipeline.snapshot();
+            self.note_alarm(now, change, self.pipeline.model(), (faults, channels));
         }
         self.changes = changes;
         self.note_outputs(now);
@@ -391,7 +404,7 @@ impl Engine {
         answer
     }
 
-    fn note_alarm(&self, now: Stamp, change: Change, model: &Model, faults: &[FaultShown]) {
+    fn note_alarm(&self, now: Stamp, change: Change, model: &Model, (faults, channels): (&[FaultShown], &[Shown])) {
         let state = if change.active { "on" } else { "off" };
         match change.raised {
             Raised::Limit(place) => {
@@ -402,11 +415,19 @@ impl Engine {
             }
             Raised::Fault(place) => {
                 let Some(fault) = faults.get(place) else { return };
-                let Some(told) = words::Told::of(model, fault) else { return };
+                let Some(told) = words::Told::of(model, channels, fault) else { return };
                 let why = format!("{}: {}", told.what, told.detail);
-                let (output, why) = (Some(told.name.as_str()), Some(why.as_str()));
-                let level = fault.level.name();
-                self.note(now, None, &Told::Alarm { channel: None, output, why, state, level, value: None });
+                let (why, level) = (Some(why.as_str()), fault.level.name());
+                let name = |id: ChannelId| Some(model.channels.get(id.index())?.name.as_str());
+                // What several channels share is told under the name of its link.
+                let (link, channel, output) = match fault.subject {
+                    Subject::Output(_) => (None, None, Some(told.name.as_str())),
+                    Subject::Sensor(id) => (None, name(id), None),
+                    Subject::Link(link) | Subject::Controller(link) | Subject::Supply(link) | Subject::Ground(link) => {
+                        (Some(link), None, None)
+                    }
+                };
+                self.note(now, link, &Told::Alarm { channel, output, why, state, level, value: None });
             }
         }
     }

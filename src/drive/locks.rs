@@ -118,8 +118,9 @@ fn is_at(locked: &Locked, model: &Model, output: &crate::config::Output) -> bool
 impl From<Problem> for Reason {
     fn from(problem: Problem) -> Self {
         match problem {
-            Problem::Resets => Self::Resets,
             Problem::DoesNotFollow { set, is } => Self::DoesNotFollow { set, is },
+            // No other problem locks an output.
+            _ => Self::Resets,
         }
     }
 }

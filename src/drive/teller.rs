@@ -44,7 +44,7 @@ impl Teller {
     fn faults(&mut self, model: &Model, snapshot: &Snapshot) {
         for (place, fault) in snapshot.faults.iter().enumerate().filter(|(_, fault)| fault.active) {
             let known = self.faults.get(place) == Some(fault);
-            if let Some(told) = words::Told::of(model, fault).filter(|_| !known) {
+            if let Some(told) = words::Told::of(model, &snapshot.channels, fault).filter(|_| !known) {
                 let words::Told { name, what, detail, remedy } = told;
                 Self::line(&format!("{}: {name}: {what}: {detail}. {remedy}", fault.level.name()));
             }

@@ -253,6 +253,6 @@ impl Pin {
 fn level(problem: Problem) -> Level {
     match problem {
         Problem::DoesNotFollow { set: 0, .. } => Level::Danger,
-        Problem::DoesNotFollow { .. } | Problem::Resets => Level::Caution,
+        _ => Level::Caution,
     }
 }

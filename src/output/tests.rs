@@ -283,7 +283,7 @@ fn a_pin_that_does_not_follow_alarms_within_a_second_and_is_locked(
         bench.ms(ms);
         assert_eq!(bench.shown.1[0].active, ms >= 3_000, "at {ms} ms");
     }
-    let told = words::Told::of(&bench.model, &bench.shown.1[0]).unwrap();
+    let told = words::Told::of(&bench.model, &[], &bench.shown.1[0]).unwrap();
     let said = format!("{}: {}", told.what, told.detail);
     assert_eq!((bench.shown.1[0].level, said.as_str(), told.name.as_str()), (level, what, "heater"));
     assert_eq!(bench.said(), (0, "locked: the pin did not follow".to_owned()));

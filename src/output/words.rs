@@ -2,10 +2,14 @@
 //!
 //! Owns the wording. Names of channels and outputs are those of the config, which holds them to plain letters.
 
+use std::borrow::Cow;
+
 use super::terms;
-use crate::config::{ChannelId, Drive, LinkId, Model, Operator, Output};
+use crate::channel::Trust;
+use crate::config::{Channel, ChannelId, Drive, LinkId, Model, Operator, Output, Source};
 use crate::state::{FaultShown, OutputShown, Problem, Shown, Subject, Why};
 use crate::time::{Micros, SECOND, Stamp};
+use crate::watch::advice::advice;
 use crate::wire::{Pin, PinKind};
 
 /// What a pin is at `value`: `on`, `133.3 Hz`, `25 %`.
@@ -51,8 +55,8 @@ pub fn why(model: &Model, channels: &[Shown], place: usize, shown: &OutputShown,
         Why::Late(link) => format!("readings of {} come too late", link_name(model, link)),
         Why::NoLink => "no link".to_owned(),
         Why::NoPin => "the controller has no such output".to_owned(),
-        Why::Locked(Problem::Resets) => "locked: two controller resets after switching on".to_owned(),
         Why::Locked(Problem::DoesNotFollow { .. }) => "locked: the pin did not follow".to_owned(),
+        Why::Locked(_) => "locked: two controller resets after switching on".to_owned(),
     }
 }
 
@@ -88,26 +92,97 @@ pub struct Told {
     /// More of it; may be empty.
     pub detail: String,
     /// What to do.
-    pub remedy: &'static str,
+    pub remedy: Cow<'static, str>,
 }
 
 impl Told {
-    /// `fault` in words; `None` where the model has no such subject.
-    pub fn of(model: &Model, fault: &FaultShown) -> Option<Self> {
-        let Subject::Output(place) = fault.subject;
-        let output = model.outputs.get(usize::from(place))?;
-        let (what, detail, remedy) = match fault.problem {
-            Problem::Resets => ("two controller resets".to_owned(), "after switching on".to_owned(), RESETS),
+    /// `fault` in words, with `channels` as they are shown; `None` where the model has no such subject.
+    pub fn of(model: &Model, channels: &[Shown], fault: &FaultShown) -> Option<Self> {
+        match fault.subject {
+            Subject::Output(place) => Self::of_output(model, usize::from(place), fault.problem),
+            Subject::Sensor(id) => Self::of_sensor(model, channels, id, fault.problem),
+            Subject::Link(link) | Subject::Controller(link) | Subject::Supply(link) | Subject::Ground(link) => {
+                Self::of_link(model, channels, link, fault)
+            }
+        }
+    }
+
+    fn of_output(model: &Model, place: usize, problem: Problem) -> Option<Self> {
+        let output = model.outputs.get(place)?;
+        let (what, detail, remedy) = match problem {
             Problem::DoesNotFollow { set, is } => {
                 let set_to = value(output.pin, set);
                 let is = is.map_or_else(|| "not known".to_owned(), |is| value(output.pin, is));
                 let what = format!("pin {} does not follow", output.pin);
                 (what, format!("set {set_to}, is {is}"), remedy(output.pin, set))
             }
+            _ => ("two controller resets".to_owned(), "after switching on".to_owned(), RESETS),
         };
-        Some(Self { name: output.name.clone(), what, detail, remedy })
+        Some(Self { name: output.name.clone(), what, detail, remedy: remedy.into() })
+    }
+
+    /// Names the sensor whose fault it is, be it another's that this one's formula asks for, and what the value was.
+    fn of_sensor(model: &Model, channels: &[Shown], id: ChannelId, problem: Problem) -> Option<Self> {
+        let Problem::Untrusted { trust, of } = problem else { return None };
+        let (watched, channel) = (model.channels.get(id.index())?, model.channels.get(of.index())?);
+        let advice = advice(model, of, trust, channels.get(of.index()))?;
+        let mut detail = vec![advice.place];
+        if let Some(was) = channels.get(id.index()).map(|shown| shown.was).filter(|was| was.is_finite()) {
+            let number = format!("{was:.*} {}", usize::from(watched.digits), watched.unit.symbol());
+            detail.push(format!(
+                "{}was {}",
+                if of == id { String::new() } else { format!("{} ", watched.label) },
+                number.trim_end()
+            ));
+        }
+        if !advice.evidence.is_empty() {
+            detail.push(format!("now {}", advice.evidence));
+        }
+        let name = format!("{} sensor", channel.label);
+        Some(Self { name, what: advice.what.to_owned(), detail: detail.join(", "), remedy: advice.measure.into() })
+    }
+
+    fn of_link(model: &Model, channels: &[Shown], link: LinkId, fault: &FaultShown) -> Option<Self> {
+        let name = &model.links.get(link.index())?.name;
+        let (about, what, detail, remedy) = match fault.problem {
+            Problem::Lost => ("Link", "nothing comes".to_owned(), "all its channels are old".to_owned(), LOST),
+            Problem::Restarts => ("Controller", "restarts".to_owned(), "twice within a minute".to_owned(), RESTARTS),
+            Problem::Supply { millivolts } => {
+                let is = match millivolts {
+                    Some(millivolts) => format!("{:.2} V", f64::from(millivolts) / 1e3),
+                    None => "not known".to_owned(),
+                };
+                let limits = model.trust.supply.map(|(low, high)| format!("right: {low} to {high} V"));
+                let detail = limits.filter(|_| millivolts.is_some());
+                ("Sensor supply", is, detail.unwrap_or_else(|| "no vcc or ref comes".to_owned()), SUPPLY)
+            }
+            Problem::Ground(shifted) => {
+                let stepped = |(channel, shown): (&Channel, &Shown)| {
+                    let of = matches!(&channel.source, Source::Input(input) if input.link == link);
+                    (of && shown.trust() == Trust::Ground).then(|| channel.label.clone())
+                };
+                let names: Vec<_> = model.channels.iter().zip(channels).filter_map(stepped).collect();
+                let by = f64::from(shifted.millivolts) / 1e3;
+                let what = format!("{} pins stepped by up to {by:+.2} V at once", shifted.pins);
+                ("Sensor ground", what, names.join(", "), GROUND)
+            }
+            Problem::Resets | Problem::DoesNotFollow { .. } | Problem::Untrusted { .. } => return None,
+        };
+        Some(Self { name: format!("{about} {name}"), what, detail, remedy: remedy.into() })
     }
 }
+
+const LOST: &str = "Look at the plug at the board and at the computer. Then measure the board's supply, from its 5 V to its ground: \
+    4.5 to 5.5 V are right; with none, look at its fuse";
+
+const RESTARTS: &str = "Measure the board's supply at the board while it happens, from its 5 V to its ground: it must not fall below \
+    4.5 V. A dip is a worn switch, a thin wire or a weak ground. Engine running: hands away from belts and fan";
+
+const SUPPLY: &str = "What hangs on the sensor supply is not believed. Measure at the board from its 5 V to its ground: 4.5 to 5.5 V are \
+    right; then battery to fuse box, under load: under 0.3 V is right, more is a bad joint. Engine off first";
+
+const GROUND: &str = "Their shared ground or supply, not the sensors: measure from the sensors' ground lug to the board's ground, key on: \
+    under 0.05 V is right. More: clean and tighten the lug. Engine off first. If what they show is true: key g";
 
 const RESETS: &str = "Locked off. Measure the board's supply while it switches: a dip means a thin wire, a weak ground, \
     or a coil without its diode";

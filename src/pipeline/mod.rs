@@ -10,9 +10,9 @@ mod rows;
 use crate::channel::{Bank, Moment, When};
 use crate::config::{ChannelId, Cold, LinkId, Model, Sensor, SharedModel, Source};
 use crate::output::Rules;
-use crate::state::{AlarmShown, LinkShown, Problem, SILENT_AFTER, Shown, Snapshot};
+use crate::state::{AlarmShown, FaultShown, LinkShown, Problem, SILENT_AFTER, Shown, Snapshot, Subject};
 use crate::time::{Micros, Stamp};
-use crate::watch::{self, Change, Raised, Watch};
+use crate::watch::{self, Around, Change, Raised, Watch};
 use crate::wire::{Decoded, Decoder, Reject, Resets, Tally};
 use lane::Lane;
 use rows::Rows;
@@ -117,6 +117,7 @@ impl Pipeline {
         let faults = (self.snapshot.faults.as_mut_slice(), before.snapshot.faults.as_slice());
         let same_outputs = self.outputs.go_on_from(&before.outputs, now, |link| old_link(&self.model, link), faults);
         let same_alarms = self.alarms_go_on_from(&before);
+        let same_faults = self.faults_go_on_from(&before);
         for (place, link) in self.model.links.iter().enumerate() {
             let Some(old) = before.model.links.iter().position(|old| old.name == link.name) else { continue };
             let goes_on = self.lanes[place].go_on_from(&before.lanes[old]);
@@ -141,7 +142,8 @@ impl Pipeline {
         let goes_on = |old: usize| same_alarms.contains(&Some(old));
         end(before.snapshot.alarms.iter().map(|alarm| alarm.active), goes_on, Raised::Limit, ended);
         let goes_on = |old: usize| {
-            let place = same_outputs.iter().position(|same| *same == Some(old));
+            let same_outputs = same_outputs.iter().map(|same| same.filter(|at| *at < before.model.outputs.len()));
+            let place = same_outputs.chain(same_faults.iter().copied()).position(|same| same == Some(old));
             place.and_then(|place| self.snapshot.faults.get(place)).is_some_and(|fault| fault.active)
         };
         end(before.snapshot.faults.iter().map(|fault| fault.active), goes_on, Raised::Fault, ended);
@@ -151,6 +153,8 @@ impl Pipeline {
     /// before says anything about it, so that every alarm of a limit ends.
     pub fn another_drive(&mut self, now: Stamp, model: SharedModel, ended: &mut dyn FnMut(Change)) {
         self.watch.end_all(now, &mut self.snapshot.alarms, ended);
+        self.watch.end_faults(now, &mut self.snapshot.faults, ended);
+        self.snapshot.channels.fill(Shown::UNKNOWN);
         self.reload(now, model, ended);
     }
 
@@ -163,6 +167,31 @@ impl Pipeline {
             known.unwrap_or(before.snapshot.at + SILENT_AFTER)
         };
         self.watch.go_on_from(&before.watch, &same, good_until);
+        same
+    }
+
+    /// The same for what is wrong with links and sensors, and for what is known of each channel from before.
+    fn faults_go_on_from(&mut self, before: &Self) -> Vec<Option<usize>> {
+        let same = watch::same_faults(&self.model, &before.model);
+        self.watch.faults_go_on_from(&before.watch, &same);
+        let faults = self.snapshot.faults.iter_mut().skip(self.model.outputs.len());
+        for (fault, old) in faults.zip(&same) {
+            if let Some(old) = old.and_then(|old| before.snapshot.faults.get(old)) {
+                // Channels have other places now: until it is looked at anew, it is the sensor itself.
+                let problem = match (fault.subject, old.problem) {
+                    (Subject::Sensor(of), Problem::Untrusted { trust, .. }) => Problem::Untrusted { trust, of },
+                    (_, problem) => problem,
+                };
+                *fault = FaultShown { subject: fault.subject, problem, ..*old };
+            }
+        }
+        for (channel, shown) in self.model.channels.iter().zip(&mut self.snapshot.channels) {
+            let old = |old: &crate::config::Channel| (&old.name, old.unit) == (&channel.name, channel.unit);
+            let old = before.model.channels.iter().position(old).and_then(|at| before.snapshot.channels.get(at));
+            if let Some(old) = old {
+                (shown.was, shown.times) = (old.smooth.good().unwrap_or(old.was), old.times);
+            }
+        }
         same
     }
 
@@ -266,6 +295,15 @@ impl Pipeline {
         self.snapshot.now = now;
         self.snapshot.version += u64::from(any);
         self.decide(now, self.snapshot.at, false, changed);
+        any
+    }
+
+    /// A person takes what stepped together for true. True where anything had stepped.
+    pub fn accept_ground(&mut self, now: Stamp, changed: &mut dyn FnMut(Change)) -> bool {
+        let any = self.bank.accept_shifts();
+        self.watch.accept_ground(now, &mut self.snapshot.faults, changed);
+        self.snapshot.now = now;
+        self.snapshot.version += u64::from(any);
         any
     }
 
@@ -388,7 +426,9 @@ impl Pipeline {
 
     fn watch_over(&mut self, now: Stamp, at: Micros, changed: &mut dyn FnMut(Change)) -> bool {
         let moment = Moment { at, line: self.line, channels: &self.snapshot.channels, touched: self.bank.touched() };
-        let any = self.watch.step(now, &moment, &mut self.snapshot.alarms, changed);
+        let around = Around { bank: &self.bank, links: &self.snapshot.links };
+        let shown = (self.snapshot.alarms.as_mut_slice(), self.snapshot.faults.as_mut_slice());
+        let any = self.watch.step(now, &moment, around, shown, changed);
         self.decide(now, at, self.line, changed) || any
     }
 
@@ -413,7 +453,8 @@ fn end(
 }
 
 fn empty(model: &Model) -> Snapshot {
-    let (outputs, faults) = Rules::shown(model);
+    let (outputs, mut faults) = Rules::shown(model);
+    faults.extend(Watch::shown(model));
     Snapshot {
         outputs,
         faults,

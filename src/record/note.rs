@@ -138,6 +138,8 @@ pub enum Told<'a> {
         #[serde(skip_serializing_if = "Option::is_none")]
         is: Option<u32>,
     },
+    /// A person took sensors that stepped together for true.
+    Accepted,
     /// A person freed the outputs that were locked.
     Freed,
     /// The computer got a time of day that can be trusted.

@@ -157,6 +157,10 @@ impl Feed {
                 }
                 None => self.stranger(link),
             },
+            Item::Note(note) if note.kind() == "accepted" => {
+                self.pipeline.accept_ground(now, changed);
+                Fed::Other
+            }
             Item::Note(note) if note.kind() == "freed" => {
                 self.pipeline.free_outputs(now, changed);
                 Fed::Other

@@ -37,7 +37,7 @@ pub fn wanted(
 ) -> Option<(Level, u16)> {
     let banner = Banner::new(model, labels, snapshot, alarms)?;
     // What to do is the most needed text of all: where there is room it is never cut.
-    let text = u16::try_from(wrapped(banner.text, area.width.saturating_sub(2), 4).len()).unwrap_or(1);
+    let text = u16::try_from(wrapped(&banner.text, area.width.saturating_sub(2), 4).len()).unwrap_or(1);
     let most = match area.height {
         1..8 => 1,
         8..14 => 2,
@@ -49,7 +49,7 @@ pub fn wanted(
 
 fn fault(model: &Model, snapshot: &Snapshot, at: usize) -> Option<(Level, Told)> {
     let fault = snapshot.faults.get(at)?;
-    Some((fault.level, Told::of(model, fault)?))
+    Some((fault.level, Told::of(model, &snapshot.channels, fault)?))
 }
 
 /// `text` in lines of at most `width` columns, broken at blanks; the last of `most` lines takes what is left.
@@ -83,7 +83,7 @@ pub struct Banner<'a> {
     /// Its limit in words, or more of what is wrong.
     pub limit: String,
     /// What to do.
-    pub text: &'a str,
+    pub text: Cow<'a, str>,
     /// How many others sound.
     pub others: usize,
 }
@@ -100,9 +100,23 @@ impl<'a> Banner<'a> {
                 let value = match item.said {
                     Said::Value(text) if item.unit.is_empty() => text,
                     Said::Value(text) => format!("{text} {}", item.unit),
-                    Said::Doubt(long, _) => long,
+                    // An alarm never ends by silence: what made it sound is still the last that is known.
+                    Said::Doubt(long, _) => match snapshot.channels.get(alarm.channel.index()).map(|shown| shown.was) {
+                        Some(was) if was.is_finite() => {
+                            let was = words::value_text(item.channel, was);
+                            format!("was {}, now {long}", format!("{was} {}", item.unit).trim_end())
+                        }
+                        _ => long,
+                    },
                 };
-                Some(Self { level: alarm.level, label: item.label.into(), value, limit, text: &alarm.text, others })
+                Some(Self {
+                    level: alarm.level,
+                    label: item.label.into(),
+                    value,
+                    limit,
+                    text: alarm.text.as_str().into(),
+                    others,
+                })
             }
             Raised::Fault(at) => {
                 let (level, Told { name, what, detail, remedy }) = fault(model, snapshot, at)?;
@@ -126,7 +140,7 @@ pub fn draw(pen: &mut Pen<'_>, banner: &Banner<'_>) {
     }
     let room = pen.height().saturating_sub(1);
     let inside = width.saturating_sub(2);
-    let lines = wrapped(banner.text, inside, u16::MAX);
+    let lines = wrapped(&banner.text, inside, u16::MAX);
     if room >= 1 && lines.len() > usize::from(room) {
         // All in one go takes fewer rows; the limit can be seen on the gauge.
         let all = format!("{}  {} {}  {}", level.name().to_uppercase(), banner.label, banner.value, banner.text);

@@ -48,6 +48,8 @@ pub enum Command {
     Mark,
     /// Free the outputs that are locked, at the second time.
     FreeOutputs,
+    /// Take sensors that stepped together for true.
+    AcceptGround,
     /// Stop or go on (replay).
     TogglePause,
     /// So many readings on, or back where negative (replay).
@@ -183,6 +185,7 @@ pub fn act(key: Key, replaying: bool) -> Option<Act> {
         (Key::Char(b' '), false) => Some(Act::HoldTrend),
         (Key::Char(b'm'), false) => tell(Command::Mark),
         (Key::Char(b'u'), false) => tell(Command::FreeOutputs),
+        (Key::Char(b'g'), false) => tell(Command::AcceptGround),
         (Key::Char(b' '), true) => tell(Command::TogglePause),
         (Key::Left, true) => tell(Command::JumpBy(-JUMP)),
         (Key::Right, true) => tell(Command::JumpBy(JUMP)),

@@ -2,7 +2,7 @@
 //!
 //! Owns plain structs only. What they mean in words stands in the output room.
 
-use crate::channel::Trust;
+use crate::channel::{Shifted, Trust};
 use crate::config::{ChannelId, Level, LinkId};
 use crate::time::Stamp;
 
@@ -84,13 +84,41 @@ pub enum Problem {
         /// What it was; `None`: the controller could not say.
         is: Option<u32>,
     },
+    /// A channel that has limits cannot be believed.
+    Untrusted {
+        /// Its state.
+        trust: Trust,
+        /// The channel that it comes from: itself, or what its formula or its cold junction asks for.
+        of: ChannelId,
+    },
+    /// No reading comes over the link.
+    Lost,
+    /// The controller restarted more than once within a minute.
+    Restarts,
+    /// The sensor supply is out of its limits, or not known.
+    Supply {
+        /// How much it is, mV, where it is known.
+        millivolts: Option<u32>,
+    },
+    /// Several sensors of one controller stepped at once.
+    Ground(Shifted),
 }
 
-/// What an alarm without a limit is about. Sensors, supplies, grounds and links will be further subjects.
+/// What an alarm without a limit is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Subject {
     /// An output, by its place in the model.
     Output(u16),
+    /// A link.
+    Link(LinkId),
+    /// The controller at the other end of a link.
+    Controller(LinkId),
+    /// The sensor supply of a controller.
+    Supply(LinkId),
+    /// What the sensors of a controller share.
+    Ground(LinkId),
+    /// The sensor of a channel that has limits.
+    Sensor(ChannelId),
 }
 
 /// An alarm that no limit of a channel raises, as it is now.

@@ -71,6 +71,10 @@ pub struct Shown {
     pub heard: Option<Stamp>,
     /// What was measured on the way, to judge by.
     pub evidence: Evidence,
+    /// The last smoothed value before it became untrusted for the last time; not a number where there was none.
+    pub was: f64,
+    /// How often it became untrusted on this drive.
+    pub times: u32,
 }
 
 /// What was measured on the way to a value; not a number where it does not apply.
@@ -91,12 +95,28 @@ impl Evidence {
 
 impl Shown {
     /// A channel of which nothing is known yet.
-    pub const UNKNOWN: Self =
-        Self { value: Value::MISSING, smooth: Value::MISSING, since: Stamp(0), heard: None, evidence: Evidence::NONE };
+    pub const UNKNOWN: Self = Self {
+        value: Value::MISSING,
+        smooth: Value::MISSING,
+        since: Stamp(0),
+        heard: None,
+        evidence: Evidence::NONE,
+        was: f64::NAN,
+        times: 0,
+    };
 
     /// The trust state.
     pub fn trust(&self) -> Trust {
         self.value.trust()
+    }
+
+    /// `value`, whose state is another one, is about to be shown from `now` on.
+    #[cold]
+    pub(crate) fn turn(&mut self, value: Value, now: Stamp) {
+        self.since = now;
+        if let (Some(was), None) = (self.smooth.good(), value.good()) {
+            (self.was, self.times) = (was, self.times.saturating_add(1));
+        }
     }
 }
 

@@ -1,13 +1,22 @@
-//! What is wrong: alarm states now; events and shared causes follow.
+//! What is wrong: limits that are passed, sensors that cannot be believed, and what several of them share.
 //!
-//! Owns the alarms' memory: since when a limit is passed or left. In: channels with trust, and the time. Out: which
-//! alarms sound, and each change once. No drawing, no clock. The states of ANSI/ISA-18.2 beyond normal and sounding
+//! Owns the alarms' memory: since when a limit is passed or left, and the same of sensors and shared causes. In: channels
+//! with trust, how the links stand, and the time. Out: which alarms sound, and each change once. No drawing, no clock. The states of ANSI/ISA-18.2 beyond normal and sounding
 //! (acknowledged, latched, shelved) will stand beside `active` in `Memory`.
 
-use crate::channel::{Condition, Moment, Trust, Value};
-use crate::config::{Alarm, Limit, Model};
-use crate::state::AlarmShown;
+pub mod advice;
+mod causes;
+mod hold;
+mod limit;
+mod sensor;
+
+use crate::channel::{Bank, Moment, Trust};
+use crate::config::{Alarm, ChannelId, Level, LinkId, Model};
+use crate::state::{AlarmShown, FaultShown, LinkShown, Problem, Subject};
 use crate::time::{Micros, Stamp};
+use causes::{Causes, KINDS};
+use limit::Memory;
+use sensor::{Roots, Sensor};
 
 /// Which alarm it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -36,6 +45,12 @@ pub struct Watch {
     /// Of each run of alarms of one channel, the values at which there is nothing to do; looked at first, and so kept
     /// close together.
     quiet: Vec<Quiet>,
+    /// Of each channel with limits its sensor, in the order of the channels' first limits.
+    sensors: Vec<Sensor>,
+    roots: Roots,
+    causes: Causes,
+    /// How many of the snapshot's faults are others'.
+    faults: usize,
     /// The time of the last step, on the timeline of exports.
     stepped: Micros,
 }
@@ -49,24 +64,50 @@ struct Quiet {
     /// The alarms, by their place in the model.
     from: usize,
     to: usize,
+    /// The channel's sensor, where this is its first run.
+    sensor: Option<usize>,
 }
 
-#[derive(Clone, Debug)]
-struct Memory {
-    channel: usize,
-    limit: Limit,
-    /// The value that it must come back to.
-    back: f64,
-    after: Micros,
-    until: Micros,
-    when: Option<Condition>,
-    active: bool,
-    /// Since when the limit is passed (quiet) or left (active) without a break, on the timeline of exports.
-    since: Option<Micros>,
-    /// Up to when the last value under the config before would have counted; see [`Watch::go_on_from`].
-    bridge: Micros,
-    /// No value came yet since the config changed while a delay ran.
-    bare: bool,
+/// What is looked at besides the channels.
+#[derive(Clone, Copy, Debug)]
+pub struct Around<'a> {
+    /// The channels' memory: how their links stand.
+    pub bank: &'a Bank,
+    /// The links as they are shown.
+    pub links: &'a [LinkShown],
+}
+
+/// Channels with limits, in the order of their first one.
+fn watched(model: &Model) -> Vec<ChannelId> {
+    let mut watched = Vec::new();
+    for alarm in &model.alarms {
+        if !watched.contains(&alarm.channel) {
+            watched.push(alarm.channel);
+        }
+    }
+    watched
+}
+
+/// For each fault of `model` that is no output's the place of the same one of `before`: of that link, or of the channel of
+/// that name.
+pub fn same_faults(model: &Model, before: &Model) -> Vec<Option<usize>> {
+    let names = |model: &Model, subject: Subject| {
+        let link = |kind: u8, link: LinkId| Some((kind, model.links.get(link.index())?.name.clone()));
+        match subject {
+            Subject::Output(_) => None,
+            Subject::Link(of) => link(0, of),
+            Subject::Controller(of) => link(1, of),
+            Subject::Supply(of) => link(2, of),
+            Subject::Ground(of) => link(3, of),
+            Subject::Sensor(of) => Some((4, model.channels.get(of.index())?.name.clone())),
+        }
+    };
+    let old: Vec<_> = Watch::shown(before).map(|fault| names(before, fault.subject)).collect();
+    let find = |fault: FaultShown| {
+        let name = names(model, fault.subject)?;
+        old.iter().position(|old| old.as_ref() == Some(&name)).map(|place| place + before.outputs.len())
+    };
+    Watch::shown(model).map(find).collect()
 }
 
 /// For each alarm of `model` the place of the same one in `before`: of a channel of that name in that unit, with the same
@@ -94,19 +135,47 @@ impl Watch {
     pub fn new(model: &Model) -> Self {
         let alarms: Vec<_> = model.alarms.iter().map(Memory::new).collect();
         let mut quiet: Vec<Quiet> = Vec::new();
+        let watched = watched(model);
         for (place, alarm) in alarms.iter().enumerate() {
+            let (channel, from, to) = (alarm.channel, place, place + 1);
             match quiet.last_mut() {
-                Some(last) if last.channel == alarm.channel => last.to = place + 1,
-                _ => quiet.push(Quiet {
-                    low: f64::NAN,
-                    high: f64::NAN,
-                    channel: alarm.channel,
-                    from: place,
-                    to: place + 1,
-                }),
+                Some(last) if last.channel == channel => last.to = to,
+                _ => {
+                    let first = !quiet.iter().any(|other| other.channel == channel);
+                    let sensor = watched.iter().position(|id| id.index() == channel).filter(|_| first);
+                    quiet.push(Quiet { low: f64::NAN, high: f64::NAN, channel, from, to, sensor });
+                }
             }
         }
-        Self { alarms, quiet, stepped: Micros::MIN }
+        Self {
+            alarms,
+            quiet,
+            sensors: watched.into_iter().map(Sensor::new).collect(),
+            roots: Roots::new(model),
+            causes: Causes::new(model),
+            faults: model.outputs.len(),
+            stepped: Micros::MIN,
+        }
+    }
+
+    /// What is shown of links, controllers, supplies, grounds and sensors before the first step; behind the faults of
+    /// outputs.
+    pub fn shown(model: &Model) -> impl Iterator<Item = FaultShown> {
+        let links = (0_u8..).zip(&model.links).flat_map(|(link, _)| {
+            let link = LinkId(link);
+            // In the order of [`Causes`].
+            [
+                (Subject::Link(link), Problem::Lost),
+                (Subject::Controller(link), Problem::Restarts),
+                (Subject::Supply(link), Problem::Supply { millivolts: None }),
+                (Subject::Ground(link), Problem::Ground(crate::channel::Shifted::default())),
+            ]
+        });
+        let sensor = |of| (Subject::Sensor(of), Problem::Untrusted { trust: Trust::Missing, of });
+        let sensors = watched(model).into_iter().map(sensor);
+        let fault =
+            |(subject, problem)| FaultShown { subject, problem, level: Level::Caution, active: false, since: Stamp(0) };
+        links.chain(sensors).map(fault)
     }
 
     /// Looks at all channels at `moment`, which is `now` on the computer's timeline; `changed` hears of each alarm that
@@ -116,11 +185,16 @@ impl Watch {
         &mut self,
         now: Stamp,
         moment: &Moment<'_>,
-        shown: &mut [AlarmShown],
+        around: Around<'_>,
+        (shown, faults): (&mut [AlarmShown], &mut [FaultShown]),
         changed: &mut dyn FnMut(Change),
     ) -> bool {
         self.stepped = moment.at;
         let mut any = false;
+        if !self.causes.rest(now, around.bank, around.links) {
+            any = self.look_around(now, moment.at, around, faults, changed);
+        }
+        let sensors_from = self.faults + KINDS * around.links.len();
         for quiet in &mut self.quiet {
             let Some(value) = moment.channels.get(quiet.channel).map(|shown| shown.smooth) else { continue };
             if value.is_within(quiet.low, quiet.high) {
@@ -138,9 +212,61 @@ impl Watch {
                 }
                 range = range.zip(memory.quiet()).map(|((low, high), own)| (low.max(own.0), high.min(own.1)));
             }
+            if let Some((at, sensor)) = quiet.sensor.and_then(|at| Some((at, self.sensors.get_mut(at)?)))
+                && let Some(fault) = faults.get_mut(sensors_from + at)
+            {
+                let (changes, turned) = sensor.step(now, moment, (&self.roots, &self.causes), fault);
+                any |= changes;
+                if turned {
+                    let raised = Raised::Fault(sensors_from + at);
+                    changed(Change { raised, active: fault.active, value: None });
+                }
+                range = range.filter(|_| sensor.rests());
+            }
             (quiet.low, quiet.high) = range.unwrap_or((f64::NAN, f64::NAN));
         }
         any
+    }
+
+    #[cold]
+    fn look_around(
+        &mut self,
+        now: Stamp,
+        at: Micros,
+        around: Around<'_>,
+        faults: &mut [FaultShown],
+        changed: &mut dyn FnMut(Change),
+    ) -> bool {
+        let from = self.faults;
+        let own = faults.get_mut(from..).unwrap_or_default();
+        let mut turned = |place: usize, active: bool| {
+            changed(Change { raised: Raised::Fault(from + place), active, value: None });
+        };
+        self.causes.step((now, at), (around.bank, around.links), own, &mut turned)
+    }
+
+    /// The driver takes what stepped together for true.
+    pub fn accept_ground(&mut self, now: Stamp, faults: &mut [FaultShown], changed: &mut dyn FnMut(Change)) {
+        let from = self.faults;
+        let own = faults.get_mut(from..).unwrap_or_default();
+        self.causes.accept_ground(own, now, &mut |place, active| {
+            changed(Change { raised: Raised::Fault(from + place), active, value: None });
+        });
+    }
+
+    /// Links, sensors and what they share go on where they stood under the config before. `same`: of each its place among
+    /// all faults there.
+    pub fn faults_go_on_from(&mut self, before: &Self, same: &[Option<usize>]) {
+        let old = |place: usize| same.get(place).copied().flatten().and_then(|old| old.checked_sub(before.faults));
+        let links = self.causes.len();
+        self.causes
+            .go_on_from(&before.causes, |link| u8::try_from(old(KINDS * link.index())? / KINDS).ok().map(LinkId));
+        for (place, sensor) in self.sensors.iter_mut().enumerate() {
+            let at = old(KINDS * links + place).and_then(|old| old.checked_sub(KINDS * before.causes.len()));
+            if let Some(known) = at.and_then(|at| before.sensors.get(at)) {
+                sensor.go_on_from(known);
+            }
+        }
     }
 
     /// Another config is in force, and `before` is the watch of the one before. An alarm that both have (`same`: its old
@@ -167,138 +293,21 @@ impl Watch {
         }
     }
 
+    /// The same for links, sensors and what they share.
+    pub fn end_faults(&mut self, now: Stamp, shown: &mut [FaultShown], changed: &mut dyn FnMut(Change)) {
+        for (place, fault) in shown.iter_mut().enumerate().skip(self.faults).filter(|(_, fault)| fault.active) {
+            (fault.active, fault.since) = (false, now);
+            changed(Change { raised: Raised::Fault(place), active: false, value: None });
+        }
+        self.causes.end();
+        self.sensors.iter_mut().for_each(|sensor| *sensor = Sensor::new(sensor.channel));
+    }
+
     /// When, at the earliest, an alarm begins or ends by time alone; on the timeline of exports.
     pub fn due(&self) -> Option<Micros> {
-        self.alarms.iter().filter_map(Memory::due).filter(|due| *due > self.stepped).min()
-    }
-}
-
-impl Memory {
-    fn new(alarm: &Alarm) -> Self {
-        let back = match alarm.limit {
-            Limit::Below(limit) => limit + alarm.deadband,
-            Limit::Above(limit) => limit - alarm.deadband,
-        };
-        Self {
-            channel: alarm.channel.index(),
-            limit: alarm.limit,
-            back,
-            after: alarm.after,
-            until: alarm.until,
-            when: alarm.when.as_ref().map(Condition::new),
-            active: false,
-            since: None,
-            bridge: Micros::MIN,
-            bare: false,
-        }
-    }
-
-    /// Where there is nothing to do: on the right side of the limit while it neither sounds nor is about to, and, where no
-    /// `when` could put it to sleep, short of where it must come back to while it sounds.
-    fn quiet(&self) -> Option<(f64, f64)> {
-        let rests = match &self.when {
-            None => true,
-            Some(when) => !self.active && !when.looks_back(),
-        };
-        (rests && self.since.is_none()).then_some(match (self.limit, self.active) {
-            (Limit::Below(limit), false) => (limit, f64::INFINITY),
-            (Limit::Above(limit), false) => (f64::NEG_INFINITY, limit),
-            (Limit::Below(_), true) => (f64::NEG_INFINITY, self.back.next_down()),
-            (Limit::Above(_), true) => (self.back.next_up(), f64::INFINITY),
-        })
-    }
-
-    /// Whether there is nothing to do at `value`.
-    fn rests_at(&self, value: Value) -> bool {
-        self.quiet().is_some_and(|(low, high)| value.is_within(low, high))
-    }
-
-    /// True where it began or ended.
-    fn step(&mut self, moment: &Moment<'_>) -> bool {
-        let awake = match &mut self.when {
-            // Windows must see every line, whether the alarm asks or not.
-            Some(when) if when.looks_back() => Some(when.step(moment)),
-            _ => None,
-        };
-        let value = moment.channels[self.channel].smooth;
-        let Some(value) = value.good() else {
-            return self.untrusted(value.trust(), moment);
-        };
-        if std::mem::take(&mut self.bare) && moment.at > self.bridge {
-            self.since = None;
-        }
-        let passed = match self.limit {
-            Limit::Below(limit) => value < limit,
-            Limit::Above(limit) => value > limit,
-        };
-        if !passed && !self.active {
-            self.since = None;
-            return false;
-        }
-        let awake = match (&mut self.when, awake) {
-            (None, _) => Some(true),
-            (Some(_), Some(known)) => known,
-            (Some(when), None) => when.step(moment),
-        };
-        self.judge(value, awake, moment)
-    }
-
-    /// An untrusted value neither begins nor ends an alarm, and breaks every stretch of time.
-    fn untrusted(&mut self, trust: Trust, moment: &Moment<'_>) -> bool {
-        let bridged = self.bare && trust == Trust::Missing && moment.at <= self.bridge;
-        if moment.line && !bridged {
-            self.since = None;
-        }
-        false
-    }
-
-    fn judge(&mut self, value: f64, awake: Option<bool>, moment: &Moment<'_>) -> bool {
-        if moment.touched[self.channel].ends_gap() {
-            self.since = None;
-        }
-        match (self.active, awake) {
-            (false, Some(true)) => self.hold(true, self.after, moment.at),
-            // Not knowing whether it sleeps ends nothing by itself; a value that came back does.
-            (true, Some(true) | None) => {
-                let back = match self.limit {
-                    Limit::Below(_) => value >= self.back,
-                    Limit::Above(_) => value <= self.back,
-                };
-                self.hold(back, self.until, moment.at)
-            }
-            // What put it to sleep is known: the danger is over, whatever the value.
-            (true, Some(false)) => self.turn(),
-            (false, Some(false)) => {
-                self.since = None;
-                false
-            }
-            (false, None) => {
-                // Time that merely passed leaves no trace, so that nothing depends on how often it was looked at. What it
-                // asks for may take a reading more than the value to be known under a changed config.
-                if moment.line && moment.at > self.bridge {
-                    self.since = None;
-                }
-                false
-            }
-        }
-    }
-
-    /// Turns once `condition` has held for `delay`.
-    fn hold(&mut self, condition: bool, delay: Micros, at: Micros) -> bool {
-        if !condition {
-            self.since = None;
-            return false;
-        }
-        at - *self.since.get_or_insert(at) >= delay && self.turn()
-    }
-
-    fn turn(&mut self) -> bool {
-        (self.active, self.since) = (!self.active, None);
-        true
-    }
-
-    fn due(&self) -> Option<Micros> {
-        let delay = if self.active { self.until } else { self.after };
-        self.since.map(|since| since.saturating_add(delay))
+        let alarms = self.alarms.iter().filter_map(Memory::due);
+        let sensors = self.sensors.iter().filter_map(|sensor| sensor.hold.due());
+        let causes = self.causes.due(self.stepped);
+        alarms.chain(sensors).chain(causes).filter(|due| *due > self.stepped).min()
     }
 }

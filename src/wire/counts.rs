@@ -27,6 +27,8 @@ pub(super) struct Counts {
     required: bool,
     /// Right checksums since the link was opened, up to [`TRUSTED`].
     right: u32,
+    /// The newest line had a right checksum.
+    signed: bool,
     /// The converter's highest count.
     adc_max: u32,
     keys: Keys,
@@ -48,6 +50,7 @@ impl Counts {
         Self {
             required,
             right: 0,
+            signed: false,
             adc_max: ADC_MAX,
             keys,
             moulds: Moulds::new(core.reading.fields().len()),
@@ -112,6 +115,7 @@ impl Counts {
             None if sum.is_some_and(|sum| sum != checksum(&line[..end])) => return None,
             None => self.unmoulded(core, line, end)?,
         };
+        self.signed = trailer.is_some();
         if trailer.is_some() {
             self.right = (self.right + 1).min(TRUSTED);
         }
@@ -134,7 +138,7 @@ impl Counts {
     /// Joins the clock and writes down what happened just before.
     fn reading(&mut self, core: &mut Core, now: Stamp, heads: Heads) {
         let step: Step = self.timeline.reading(heads.t, heads.s, now);
-        core.reading.t = heads.t;
+        (core.reading.t, core.reading.signed) = (heads.t, self.signed);
         core.took(step);
     }
 
@@ -142,6 +146,7 @@ impl Counts {
     fn exact(&mut self, core: &mut Core, line: &[u8]) -> Result<Exact, Reject> {
         let text = std::str::from_utf8(line).map_err(|_| Reject::NotUtf8)?;
         let trailer = self.trailer(text)?;
+        self.signed = trailer;
         let mut members = json::object_line(text).ok_or(Reject::Malformed)?;
         if trailer {
             members.pop();

@@ -105,6 +105,7 @@ impl Nmea {
         };
         core.reading.clear();
         read(&mut Sheet { nmea: self, core }, &Parts::of(fields))?;
+        core.reading.signed = true;
         core.took(self.clock.reading(now, None));
         Ok(Taken::Reading)
     }

@@ -61,6 +61,8 @@ pub struct Reading {
     pub repeated: bool,
     /// How long it waited on its way before it came, µs; 0 where it came in time, and where no clock can tell.
     pub late: Micros,
+    /// A checksum vouched for its line.
+    pub signed: bool,
     fields: Vec<Raw>,
 }
 

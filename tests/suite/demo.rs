@@ -11,8 +11,11 @@ use std::sync::Arc;
 
 use kickpanel::config::{LinkId, Model, load, report};
 use kickpanel::controller::{Simulated, Story};
+use kickpanel::output::words::Told;
 use kickpanel::pipeline::Pipeline;
+use kickpanel::state::Snapshot;
 use kickpanel::time::{MILLISECOND, Micros, SECOND, Stamp};
+use kickpanel::watch::Raised;
 use kickpanel::wire::FieldId;
 
 /// The config of the demo.
@@ -33,11 +36,17 @@ pub fn bytes(story: Story, seed: u64, seconds: i64) -> Vec<u8> {
     out
 }
 
+/// An alarm that began.
+enum Began {
+    Text(String),
+    Fault(usize),
+}
+
 /// The lorry with the whole core behind it.
 pub struct Drive {
     pub lorry: Simulated,
     pub pipeline: Pipeline,
-    /// Texts of the alarms that began, with the second.
+    /// Texts of the alarms that began, or what they are about where no limit raised them, with the second.
     pub alarms: Vec<(f64, String)>,
     out: Vec<u8>,
 }
@@ -60,16 +69,21 @@ impl Drive {
         let taken: Vec<u8> = self.out.drain(..whole).collect();
         let model = self.pipeline.model().clone();
         let mut began = Vec::new();
-        let mut changed = |change: kickpanel::watch::Change| {
-            if let (true, kickpanel::watch::Raised::Limit(alarm)) = (change.active, change.raised) {
-                began.push(model.alarms[alarm].text.clone());
-            }
+        let mut changed = |change: kickpanel::watch::Change| match (change.active, change.raised) {
+            (true, Raised::Limit(alarm)) => began.push(Began::Text(model.alarms[alarm].text.clone())),
+            (true, Raised::Fault(place)) => began.push(Began::Fault(place)),
+            (false, _) => {}
         };
         for line in taken.split(|&byte| byte == b'\n') {
             self.pipeline.line(LinkId(0), Stamp(now), line, &mut changed);
         }
         self.pipeline.tick(Stamp(now), &mut changed);
-        self.alarms.extend(began.into_iter().map(|text| (now as f64 / 1e6, text)));
+        let Snapshot { channels, faults, .. } = self.pipeline.snapshot();
+        let text = |began| match began {
+            Began::Text(text) => text,
+            Began::Fault(place) => Told::of(&model, channels, &faults[place]).unwrap().name,
+        };
+        self.alarms.extend(began.into_iter().map(|began| (now as f64 / 1e6, text(began))));
     }
 
     /// The value of a channel, if it is good.

@@ -25,6 +25,7 @@ mod rig;
 mod screen;
 mod sensor;
 mod tidy;
+mod trust;
 mod unfriendly;
 mod verbs;
 mod wire;

@@ -9,6 +9,7 @@ use kickpanel::record::{Mark, Recording};
 use kickpanel::replay::{Configs, Extent, Feed, Player, SPEEDS, Seen, Tape, publish_to};
 use kickpanel::state::{Column, Shared, Snapshot};
 use kickpanel::time::{Micros, SECOND, Stamp};
+use kickpanel::watch::{Change, Raised};
 use rstest::rstest;
 
 const CONFIG: &str = r#"
@@ -315,8 +316,8 @@ fn alarms_are_told_while_playing_and_not_on_the_way_of_a_long_jump() {
     player.set_speed(100.0, &mut quiet);
     player
         .advance(SECOND, &mut |seen| {
-            if let Seen::Changed(change) = seen {
-                changes.push(change.active);
+            if let Seen::Changed(Change { raised: Raised::Limit(_), active, .. }) = seen {
+                changes.push(active);
             }
         })
         .unwrap();

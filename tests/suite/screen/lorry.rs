@@ -9,8 +9,8 @@ use kickpanel::config::{
     Sensor, SharedModel, Source,
 };
 use kickpanel::state::{
-    AlarmShown, Column, Evidence, FaultShown, LinkShown, LinkState, MomentShown, OutputShown, PlayerShown, Problem,
-    Recording, Shown, Snapshot, Subject, Trouble, Why, WhyStopped,
+    AlarmShown, Column, FaultShown, LinkShown, LinkState, MomentShown, OutputShown, PlayerShown, Problem, Recording,
+    Shown, Snapshot, Subject, Trouble, Why, WhyStopped,
 };
 use kickpanel::time::{SECOND, Stamp};
 use kickpanel::unit::Unit;
@@ -180,9 +180,8 @@ pub fn well() -> Snapshot {
     let shown = |channel: Row| Shown {
         value: Value::ok(channel.5),
         smooth: Value::ok(channel.5),
-        since: Stamp(0),
         heard: Some(NOW),
-        evidence: Evidence::NONE,
+        ..Shown::UNKNOWN
     };
     Snapshot {
         version: 1,
