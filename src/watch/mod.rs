@@ -2,21 +2,16 @@
 //!
 //! Owns the alarms' memory: since when a limit is passed or left. In: channels with trust, and the time. Out: which
 //! alarms sound, and each change once. No drawing, no clock. The states of ANSI/ISA-18.2 beyond normal and sounding
-//! (acknowledged, latched, shelved) will stand beside `active` in `Memory`.
+//! (acknowledged, latched, shelved) follow from that in [`desk`], so that they cost nothing while all is well.
+
+pub mod desk;
+pub mod machine;
 
 use crate::channel::{Condition, Moment, Trust, Value};
 use crate::config::{Alarm, Limit, Model};
 use crate::state::AlarmShown;
+pub use crate::state::Raised;
 use crate::time::{Micros, Stamp};
-
-/// Which alarm it is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Raised {
-    /// A limit of a channel, by its place in the model's alarms.
-    Limit(usize),
-    /// One that no limit raises, by its place in the snapshot's faults.
-    Fault(usize),
-}
 
 /// An alarm that began or ended.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -61,6 +56,8 @@ struct Memory {
     until: Micros,
     when: Option<Condition>,
     active: bool,
+    /// The limit is passed and `when` is false.
+    asleep: bool,
     /// Since when the limit is passed (quiet) or left (active) without a break, on the timeline of exports.
     since: Option<Micros>,
     /// Up to when the last value under the config before would have counted; see [`Watch::go_on_from`].
@@ -129,10 +126,10 @@ impl Watch {
             let mut range = Some((f64::NEG_INFINITY, f64::INFINITY));
             let alarms = self.alarms.get_mut(quiet.from..quiet.to).unwrap_or_default();
             for (alarm, memory) in (quiet.from..).zip(alarms) {
-                if !memory.rests_at(value)
-                    && memory.step(moment)
-                    && let Some(shown) = shown.get_mut(alarm)
-                {
+                let slept = memory.asleep;
+                let turned = !memory.rests_at(value) && memory.step(moment);
+                any |= slept != memory.asleep;
+                if turned && let Some(shown) = shown.get_mut(alarm) {
                     (shown.active, shown.since, any) = (memory.active, now, true);
                     changed(Change { raised: Raised::Limit(alarm), active: memory.active, value: value.good() });
                 }
@@ -149,7 +146,7 @@ impl Watch {
     pub fn go_on_from(&mut self, before: &Self, same: &[Option<usize>], good_until: impl Fn(usize) -> Micros) {
         for (memory, old) in self.alarms.iter_mut().zip(same) {
             let Some(old) = old.and_then(|old| before.alarms.get(old)) else { continue };
-            (memory.active, memory.since) = (old.active, old.since);
+            (memory.active, memory.asleep, memory.since) = (old.active, old.asleep, old.since);
             memory.bare = memory.since.is_some();
             memory.bridge = if memory.bare { good_until(old.channel) } else { Micros::MIN };
         }
@@ -162,9 +159,14 @@ impl Watch {
             if memory.active {
                 changed(Change { raised: Raised::Limit(alarm), active: false, value: None });
             }
-            (memory.active, memory.since) = (false, None);
+            (memory.active, memory.asleep, memory.since) = (false, false, None);
             (shown.active, shown.since) = (false, now);
         }
+    }
+
+    /// Whether the limit of `alarm` is passed while its `when` is false.
+    pub fn is_asleep(&self, alarm: usize) -> bool {
+        self.alarms.get(alarm).is_some_and(|memory| memory.asleep)
     }
 
     /// When, at the earliest, an alarm begins or ends by time alone; on the timeline of exports.
@@ -187,6 +189,7 @@ impl Memory {
             until: alarm.until,
             when: alarm.when.as_ref().map(Condition::new),
             active: false,
+            asleep: false,
             since: None,
             bridge: Micros::MIN,
             bare: false,
@@ -195,7 +198,10 @@ impl Memory {
 
     /// Where there is nothing to do: on the right side of the limit while it neither sounds nor is about to.
     fn quiet(&self) -> Option<(f64, f64)> {
-        let idle = !self.active && self.since.is_none() && !self.when.as_ref().is_some_and(Condition::looks_back);
+        let idle = !self.active
+            && !self.asleep
+            && self.since.is_none()
+            && !self.when.as_ref().is_some_and(Condition::looks_back);
         idle.then_some(match self.limit {
             Limit::Below(limit) => (limit, f64::INFINITY),
             Limit::Above(limit) => (f64::NEG_INFINITY, limit),
@@ -226,7 +232,7 @@ impl Memory {
             Limit::Above(limit) => value > limit,
         };
         if !passed && !self.active {
-            self.since = None;
+            (self.since, self.asleep) = (None, false);
             return false;
         }
         let awake = match (&mut self.when, awake) {
@@ -250,6 +256,8 @@ impl Memory {
         if moment.touched[self.channel].ends_gap() {
             self.since = None;
         }
+        // Where it is not known, what was known last holds.
+        self.asleep = awake.map_or(self.asleep, |awake| !awake);
         match (self.active, awake) {
             (false, Some(true)) => self.hold(true, self.after, moment.at),
             // Not knowing whether it sleeps ends nothing by itself; a value that came back does.

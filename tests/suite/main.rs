@@ -25,4 +25,5 @@ mod sensor;
 mod tidy;
 mod unfriendly;
 mod verbs;
+mod watch;
 mod wire;
