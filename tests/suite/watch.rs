@@ -59,6 +59,8 @@ impl Table {
             }
             let latchings: &[bool] = match latching {
                 "either" => &[false, true],
+                // A latched alarm gets there too, by a reset before it was seen (LUNACK, reset); it must not stay there for ever.
+                "no" if from == "RTNUN" => &[false, true],
                 "no" => &[false],
                 "yes" => &[true],
                 _ => panic!("{row:?}"),
