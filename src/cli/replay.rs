@@ -144,6 +144,7 @@ fn obey<O: Fn() -> Result<Recording, ReadError>>(
         Command::JumpBy(span) => player.jump_by(span, see)?,
         Command::JumpMark(way) if way < 0 => drop(player.previous_moment(see)?),
         Command::JumpMark(_) => drop(player.next_moment(see)?),
+        Command::Attend(act, known) => player.attend(act, known, see),
         Command::ToggleLoop => player.set_looping(!shown.looping, see),
         Command::Quit | Command::Mark | Command::FreeOutputs => {}
     }

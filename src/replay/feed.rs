@@ -13,8 +13,10 @@ use super::links::Links;
 use crate::config::LinkId;
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{Head, Item, Note};
-use crate::time::Stamp;
+use crate::time::{MINUTE, Stamp, micros_from_secs, secs_from_micros};
 use crate::watch::Change;
+use crate::watch::desk::Attend;
+use crate::watch::named::{MEMBERS, find};
 use crate::wire::Tally;
 
 /// What an item did.
@@ -160,6 +162,10 @@ impl Feed {
                 self.pipeline.free_outputs(now, changed);
                 Fed::Other
             }
+            Item::Note(note) if note.kind() == "alarm" => {
+                self.attended(note, now);
+                Fed::Other
+            }
             Item::Note(note) => self.note(note, now, changed),
             Item::Head(head) => self.head(head, now, changed),
             Item::Sent(sent) => {
@@ -249,6 +255,32 @@ impl Feed {
             }
         }
         Fed::Other
+    }
+
+    /// Does what a person did about an alarm then. When it began and ended is worked out anew.
+    fn attended(&mut self, note: &Note, now: Stamp) {
+        let Some((member, name)) = MEMBERS.iter().find_map(|member| Some((*member, note.text(member)?))) else {
+            return;
+        };
+        let nth = note.number("nth").unwrap_or(1.0);
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a number that is too large finds none"
+        )]
+        let name = (member, name, nth as usize);
+        let Some(raised) = find(self.pipeline.model(), &self.pipeline.snapshot().faults, name) else { return };
+        let act = match note.text("state") {
+            Some("acknowledged") => Attend::Acknowledge(Some(raised)),
+            Some("reset") => Attend::Reset(Some(raised)),
+            Some("unshelved") => Attend::Unshelve(Some(raised)),
+            Some("shelved") => {
+                let minutes = note.number("minutes").unwrap_or(0.0);
+                Attend::Shelve(raised, micros_from_secs(minutes * secs_from_micros(MINUTE)))
+            }
+            _ => return,
+        };
+        self.pipeline.attend(now, act, u32::MAX);
     }
 
     fn stranger(&mut self, name: &str) -> Fed {

@@ -5,6 +5,7 @@
 
 use ratatui::layout::Rect;
 
+use super::attend;
 use super::keys::{Act, FREE, shown_keys};
 use super::look::{Look, Tone};
 use super::pen::{Pen, columns};
@@ -32,14 +33,15 @@ fn part(text: impl Into<String>, tone: Tone, rank: u8) -> Part {
 /// Columns between two parts.
 const GAP: u16 = 2;
 
-/// Troubles and notices, the worst first, one sentence each with its tone.
+/// What was just asked or done, and troubles, the worst first, one sentence each with its tone.
 pub fn sentences(model: &Model, snapshot: &Snapshot, notices: &[String]) -> Vec<(String, Tone)> {
     let links = model.links.iter().zip(&snapshot.links);
     let links = links.filter_map(|(link, shown)| words::link_trouble(&link.name, shown, snapshot.now));
     let troubles = links.chain(words::recording_trouble(snapshot.recording));
     let troubles = troubles.chain(words::config_trouble(snapshot.config_mistakes));
     let notices = notices.iter().cloned().map(|text| (text, Tone::Plain));
-    troubles.map(|text| (text, Tone::Caution)).chain(notices).collect()
+    // A notice answers a key and goes away by itself: the person waits for it, and the troubles come back after it.
+    notices.chain(troubles.map(|text| (text, Tone::Caution))).collect()
 }
 
 /// The parts of the status line.
@@ -65,6 +67,10 @@ pub fn status(model: &Model, snapshot: &Snapshot) -> Vec<Part> {
             let (tone, rank) = if count > 0 { (Tone::Plain, 3) } else { (Tone::Faint, 6) };
             parts.push(part(format!("{name}{count} {what}"), tone, rank));
         }
+    }
+    let shelved = snapshot.calls.shelved();
+    if shelved > 0 {
+        parts.push(part(format!("{shelved} shelved"), Tone::Caution, 0));
     }
     parts.extend(recording(snapshot.recording));
     if snapshot.config_mistakes > 0 {
@@ -110,6 +116,9 @@ pub fn keys(model: &Model, snapshot: &Snapshot, page: usize, replaying: bool) ->
             rank: if here { 0 } else { 3 },
             act: Some(Act::Page(index)),
         });
+    }
+    for (key, what, rank, act) in attend::keys(model, snapshot) {
+        parts.push(Part { text: format!("{key} {what}"), tone: Tone::Plain, rank: *rank, act: *act });
     }
     let locked = !replaying && snapshot.outputs.iter().any(OutputShown::is_locked);
     for (key, what, rank, act) in locked.then_some(&FREE).into_iter().chain(shown_keys(replaying)) {

@@ -4,6 +4,7 @@
 //! more than one key would: nothing here switches or arms an output, or deletes.
 
 use crate::time::{Micros, SECOND};
+use crate::watch::desk::Attend;
 
 /// A key that the terminal sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -32,6 +33,16 @@ pub enum Act {
     Night,
     /// Hold the trends still or let them go on.
     HoldTrend,
+    /// The alarm that is shown was seen.
+    Seen,
+    /// All alarms were seen.
+    AllSeen,
+    /// Alarms that are held need not stay any more.
+    Reset,
+    /// Put an alarm aside: asks which and for how long.
+    Shelve,
+    /// Show what came when, or the page again.
+    Journal,
     /// What the session's owner does.
     Tell(Command),
 }
@@ -45,6 +56,8 @@ pub enum Command {
     Mark,
     /// Free the outputs that are locked, at the second time.
     FreeOutputs,
+    /// Something is done about alarms by who has seen those up to that number.
+    Attend(Attend, u32),
     /// Stop or go on (replay).
     TogglePause,
     /// So many readings on, or back where negative (replay).
@@ -93,6 +106,17 @@ const REPLAYING: &[ShownKey] = &[
 /// Shown before the others while an output is locked.
 pub const FREE: ShownKey = ("u", "free outputs", 1, Some(Act::Tell(Command::FreeOutputs)));
 
+/// Shown before the others while an alarm waits to be seen.
+pub const SEEN: ShownKey = ("enter", "seen", 0, Some(Act::Seen));
+/// While several do.
+pub const ALL_SEEN: ShownKey = ("o", "all seen", 1, Some(Act::AllSeen));
+/// While any can be put aside or taken back.
+pub const SHELVE: ShownKey = ("s", "shelve", 3, Some(Act::Shelve));
+/// While one is held.
+pub const RESET: ShownKey = ("r", "reset", 1, Some(Act::Reset));
+/// While there is anything in it.
+pub const JOURNAL: ShownKey = ("j", "journal", 3, Some(Act::Journal));
+
 /// The keys that the last line shows.
 pub const fn shown_keys(replaying: bool) -> &'static [ShownKey] {
     if replaying { REPLAYING } else { DRIVING }
@@ -108,6 +132,11 @@ pub fn act(key: Key, replaying: bool) -> Option<Act> {
         (Key::BackTab, _) | (Key::Left, false) => Some(Act::Turn(-1)),
         (Key::Char(digit @ b'1'..=b'9'), _) => Some(Act::Page(usize::from(digit - b'1'))),
         (Key::Char(b'n'), _) => Some(Act::Night),
+        (Key::Char(b'\r' | b'\n'), _) => Some(Act::Seen),
+        (Key::Char(b'o'), _) => Some(Act::AllSeen),
+        (Key::Char(b'r'), _) => Some(Act::Reset),
+        (Key::Char(b's'), _) => Some(Act::Shelve),
+        (Key::Char(b'j'), _) => Some(Act::Journal),
         (Key::Char(b' '), false) => Some(Act::HoldTrend),
         (Key::Char(b'm'), false) => tell(Command::Mark),
         (Key::Char(b'u'), false) => tell(Command::FreeOutputs),

@@ -8,7 +8,7 @@ use std::sync::Arc;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use super::encode;
+use super::attend::{self, Answer, Asking};
 use super::item::Labels;
 use super::keys::{self, Act, Command, Key};
 use super::look::Look;
@@ -16,9 +16,14 @@ use super::piece::Standing;
 use super::plan::Wish;
 use super::view::View;
 use super::widget::Strip;
+use super::{banner, encode, journal};
 use crate::config::SharedModel;
 use crate::state::{BUCKET, Column, History, Shared, Snapshot};
 use crate::time::Micros;
+use crate::watch::desk::Attend;
+
+/// Rows that a screen has at least whose foot has a sentence.
+const LEAST_TO_ASK: u16 = 8;
 
 /// A picture, and what its pieces were drawn from.
 #[derive(Debug, Default)]
@@ -44,6 +49,12 @@ pub struct Painter {
     held: Option<Micros>,
     replaying: bool,
     notices: Vec<String>,
+    /// The question that the next key answers.
+    asking: Option<Asking>,
+    /// The page to which the journal goes back.
+    back: usize,
+    /// How often the bell was rung, as the snapshots count.
+    rung: u32,
     /// The picture that the terminal shows; `None` where that is not known.
     before: Option<Picture>,
     after: Picture,
@@ -65,6 +76,9 @@ impl Painter {
             held: None,
             replaying,
             notices: Vec::new(),
+            asking: None,
+            back: 0,
+            rung: 0,
             before: None,
             after: Picture::default(),
         }
@@ -76,8 +90,12 @@ impl Painter {
         self.model = model;
         self.reached.clear();
         self.draw_anew();
-        self.page = self.page.min(self.model.pages.len().saturating_sub(1));
-        self.held = None;
+        let last = self.model.pages.len().saturating_sub(1);
+        self.back = self.back.min(last);
+        if self.page != journal::PAGE {
+            self.page = self.page.min(last);
+        }
+        (self.held, self.asking) = (None, None);
     }
 
     /// Shows `text` in place of what was told before; nothing where it is empty.
@@ -106,6 +124,7 @@ impl Painter {
         let area = Rect::new(0, 0, size.0, size.1);
         let version = self.snapshot.version;
         self.look_at(area);
+        self.ring(out);
         let mut after = std::mem::take(&mut self.after);
         if after.buffer.area != area {
             after.standing.forget();
@@ -121,6 +140,26 @@ impl Painter {
         }
         self.after = self.before.replace(after).unwrap_or_default();
         self.snapshot.version.saturating_sub(version)
+    }
+
+    /// Rings the terminal's bell once where anything new is wrong. A replay that went back is silent.
+    fn ring(&mut self, out: &mut Vec<u8>) {
+        let rings = std::mem::replace(&mut self.rung, self.snapshot.calls.rings);
+        let waits = |call: &crate::state::Call| call.state == crate::state::AlarmState::Unacknowledged;
+        if self.rung > rings && self.snapshot.calls.list.iter().any(waits) {
+            out.push(7);
+        }
+    }
+
+    /// Whether anything blinks.
+    pub fn blinks(&self) -> bool {
+        banner::blinks(&self.snapshot)
+    }
+
+    /// What blinks is bright from now on, or is not. True where that changes the picture.
+    pub fn blink(&mut self, lit: bool) -> bool {
+        let lit = lit || !self.blinks();
+        std::mem::replace(&mut self.look.lit, lit) != lit
     }
 
     /// Copies the newest snapshot, and what the page's trends need of the history.
@@ -167,17 +206,39 @@ impl Painter {
             page: self.page,
             held: self.held.is_some(),
             replaying: self.replaying,
-            notices: &self.notices,
+            notices: self.asking.as_ref().map_or(&self.notices, |asking| &asking.text),
         }
     }
 
     /// Does what `key` does; gives what the session's owner must do.
     pub fn key(&mut self, key: Key, size: (u16, u16)) -> Option<Command> {
+        if let Some(asking) = self.asking.take() {
+            return self.answered(asking.answer(key));
+        }
         let act = match key {
             Key::Tap(x, y) => self.view().tapped(Rect::new(0, 0, size.0, size.1), x, y),
             _ => keys::act(key, self.replaying),
         };
-        self.act(act?)
+        let command = self.act(act?);
+        if size.1 < LEAST_TO_ASK {
+            // The question would have no row.
+            self.asking = None;
+        }
+        command
+    }
+
+    fn answered(&mut self, answer: Answer) -> Option<Command> {
+        match answer {
+            Answer::Do(act, known) => return Some(Command::Attend(act, known)),
+            Answer::Next(place) => self.asking = Asking::about(&self.model, &self.snapshot, place),
+            Answer::No => {}
+        }
+        None
+    }
+
+    /// What is done about alarms, by who has seen all of this snapshot.
+    fn attend(&self, act: Option<Attend>) -> Option<Command> {
+        act.map(|act| Command::Attend(act, self.snapshot.calls.newest))
     }
 
     fn act(&mut self, act: Act) -> Option<Command> {
@@ -186,6 +247,13 @@ impl Painter {
         match act {
             Act::Quit => return Some(Command::Quit),
             Act::Tell(command) => return Some(command),
+            Act::Seen => return self.attend(attend::seen(&self.model, &self.snapshot)),
+            Act::AllSeen => return self.attend(Some(Attend::Acknowledge(None))),
+            Act::Reset => return self.attend(Some(Attend::Reset(None))),
+            Act::Shelve => self.asking = Asking::about(&self.model, &self.snapshot, 0),
+            Act::Journal if self.page == journal::PAGE => self.page = self.back,
+            Act::Journal => self.back = std::mem::replace(&mut self.page, journal::PAGE),
+            Act::Turn(_) if self.page == journal::PAGE => self.page = self.back,
             Act::Page(page) if page < pages => self.page = page,
             Act::Page(_) => {}
             Act::Turn(by) => {

@@ -12,6 +12,7 @@ use ratatui::widgets::Widget;
 use super::banner::{self, Banner};
 use super::foot::{self, Part};
 use super::item::{Item, list};
+use super::journal::{self, Journal};
 use super::look::{Look, Tone};
 use super::outputs::{self, OutputRow};
 use super::pen::Pen;
@@ -38,6 +39,8 @@ pub enum Piece<'a> {
     Outputs(Vec<OutputRow>),
     /// The worst alarm.
     Banner(Banner<'a>),
+    /// What came when.
+    Journal(Journal),
     /// Sentences, a row each.
     Told(Vec<(String, Tone)>),
     /// A row of parts.
@@ -64,6 +67,7 @@ impl Piece<'_> {
             Self::Outputs(rows) => outputs::draw(&mut Pen::new(buffer, area, look), &rows),
             Self::List(items) => list(&mut Pen::new(buffer, area, look), items),
             Self::Banner(banner) => banner::draw(&mut Pen::new(buffer, area, look), &banner),
+            Self::Journal(journal) => journal::draw(&mut Pen::new(buffer, area, look), &journal),
             Self::Told(sentences) => {
                 let mut pen = Pen::new(buffer, area, look);
                 for (y, (text, tone)) in (0..pen.height()).zip(&sentences) {
@@ -92,10 +96,8 @@ impl Piece<'_> {
             }
             Self::Outputs(rows) => rows.hash(&mut hasher),
             Self::List(items) => items.iter().for_each(|item| item.digest(false, &mut hasher)),
-            Self::Banner(banner) => {
-                let Banner { level, label, value, limit, text, others } = banner;
-                (level, label, value, limit, text, others).hash(&mut hasher);
-            }
+            Self::Banner(banner) => banner.hash(&mut hasher),
+            Self::Journal(journal) => journal.hash(&mut hasher),
             Self::Told(sentences) => sentences.hash(&mut hasher),
             Self::Row(parts) => parts.iter().for_each(|part| (&part.text, part.tone, part.rank).hash(&mut hasher)),
         }

@@ -9,6 +9,7 @@ use ratatui::widgets::Widget;
 use super::banner::Banner;
 use super::foot::{self, Foot};
 use super::item::{Item, Labels};
+use super::journal::{self, Journal};
 use super::keys::Act;
 use super::look::{Look, Tone};
 use super::piece::{Piece, Standing};
@@ -32,7 +33,7 @@ pub struct View<'a> {
     pub strips: &'a [Strip],
     /// The terminal's look.
     pub look: &'a Look,
-    /// The page; past the end: the first.
+    /// The page; [`journal::PAGE`]: what came when; any other past the end: the first.
     pub page: usize,
     /// Trends stand still.
     pub held: bool,
@@ -63,6 +64,9 @@ impl<'a> View<'a> {
 
     /// The histories that drawing into `area` needs.
     pub fn wishes(&self, area: Rect) -> Vec<plan::Wish> {
+        if self.page == journal::PAGE {
+            return Vec::new();
+        }
         let (parts, ..) = self.laid_out(area);
         let Some(page) = self.shown() else { return Vec::new() };
         Plan::new(page, self.labels, parts.page, (area.width, area.height)).wishes(page, self.look)
@@ -72,6 +76,9 @@ impl<'a> View<'a> {
     pub fn tapped(&self, area: Rect, x: u16, y: u16) -> Option<Act> {
         let (parts, ..) = self.laid_out(area);
         let side = u16::from(area.width >= 40);
+        if (parts.banner.top()..parts.banner.bottom()).contains(&y) {
+            return Some(Act::Seen);
+        }
         let row = parts.foot.keys;
         if y < row.y || y >= row.bottom() {
             return None;
@@ -91,6 +98,8 @@ impl<'a> View<'a> {
         let inset = |row: Rect| Rect { x: row.x + side, width: row.width.saturating_sub(2 * side), ..row };
         let mut pieces = self.page_pieces(parts.page, area);
         let banner = Banner::new(self.model, self.labels, self.snapshot, &alarms);
+        let blinks = banner::blinks(self.snapshot);
+        let banner = banner.map(|banner| Banner { lit: self.look.lit || !blinks, ..banner });
         pieces.extend(banner.map(|banner| (parts.banner, Piece::Banner(banner))));
         pieces.push((inset(parts.foot.sentences), Piece::Told(sentences)));
         pieces.push((inset(parts.foot.status), Piece::Row(foot::status(self.model, self.snapshot))));
@@ -102,6 +111,9 @@ impl<'a> View<'a> {
     }
 
     fn page_pieces(&self, area: Rect, whole: Rect) -> Vec<(Rect, Piece<'a>)> {
+        if self.page == journal::PAGE {
+            return vec![(area, Piece::Journal(Journal::of(self.model, self.labels, self.snapshot)))];
+        }
         let Some(page) = self.shown() else { return Vec::new() };
         match Plan::new(page, self.labels, area, (whole.width, whole.height)) {
             Plan::Cells(places) => {
