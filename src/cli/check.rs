@@ -152,7 +152,7 @@ fn list_link(link: &Port, out: &mut impl Write) -> io::Result<()> {
 }
 
 /// Columns as wide as their widest cell, two blanks between, nothing behind the last.
-fn write_table<const N: usize>(
+pub(super) fn write_table<const N: usize>(
     head: [&str; N],
     rows: impl Iterator<Item = [String; N]>,
     out: &mut impl Write,

@@ -9,6 +9,7 @@ mod demo;
 mod drive;
 mod export;
 mod firmware;
+mod list;
 mod look;
 mod replay;
 mod setup;
@@ -47,6 +48,8 @@ enum Verb {
     Check(check::Arguments),
     /// Write the decoded values of recordings as CSV or JSON lines
     Export(export::Arguments),
+    /// Measure what the alarms of recordings did, and how to quiet those that nag
+    List(list::Arguments),
     /// Write the controller's source, and how to build and flash it
     Firmware(firmware::Arguments),
     /// Write the completion script of a shell
@@ -108,6 +111,7 @@ fn run(arguments: Arguments) -> anyhow::Result<Answer> {
         Verb::Demo(verb) => demo::run(config, &verb),
         Verb::Check(verb) => check::run(config, &verb),
         Verb::Export(verb) => export::run(config, &verb),
+        Verb::List(verb) => list::run(config, &verb),
         Verb::Firmware(verb) => firmware::run(&verb),
         Verb::Completions(verb) => completions::run(&verb),
     }

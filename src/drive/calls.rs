@@ -51,19 +51,20 @@ impl NotedCalls {
     }
 }
 
-/// What a person, or the end of a shelf, does to lead from one state to the other.
+/// What a person, or the end of a shelf, does to lead from one state to the other. What becomes normal by that may be
+/// asleep at once.
 fn word(before: AlarmState, after: AlarmState) -> Option<&'static str> {
     use AlarmState::{
-        Acknowledged, LatchedAcknowledged, LatchedUnacknowledged, Normal, Returned, Shelved, Unacknowledged,
+        Acknowledged, LatchedAcknowledged, LatchedUnacknowledged, Normal, Returned, Shelved, Suppressed, Unacknowledged,
     };
     match (before, after) {
         _ if before == after => None,
         (_, Shelved) => Some("shelved"),
         (Shelved, _) => Some("unshelved"),
-        (Unacknowledged, Acknowledged) | (Returned, Normal) | (LatchedUnacknowledged, LatchedAcknowledged) => {
-            Some("acknowledged")
-        }
-        (LatchedAcknowledged, Normal) | (LatchedUnacknowledged, Returned) => Some("reset"),
+        (Unacknowledged, Acknowledged)
+        | (Returned, Normal | Suppressed)
+        | (LatchedUnacknowledged, LatchedAcknowledged) => Some("acknowledged"),
+        (LatchedAcknowledged, Normal | Suppressed) | (LatchedUnacknowledged, Returned) => Some("reset"),
         _ => None,
     }
 }

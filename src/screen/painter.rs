@@ -425,6 +425,102 @@ rows = [
         }
     }
 
+    /// One more alarm comes, in that state.
+    fn come(snapshot: &mut Snapshot, state: crate::state::AlarmState) {
+        let calls = &mut snapshot.calls;
+        calls.newest += 1;
+        calls.rings += u32::from(state == crate::state::AlarmState::Unacknowledged);
+        calls.digest += 1;
+        let call = &mut calls.list[0];
+        (call.state, call.number) = (state, calls.newest);
+        snapshot.version += 1;
+    }
+
+    fn frame(painter: &mut Painter, snapshot: &Snapshot) -> Vec<u8> {
+        painter.shared.publish(snapshot);
+        let mut out = Vec::new();
+        painter.frame((80, 24), &mut out);
+        out
+    }
+
+    #[test]
+    fn each_new_alarm_rings_once_and_a_replay_that_goes_back_is_silent() {
+        use crate::state::AlarmState::{Acknowledged, Shelved, Unacknowledged};
+        let (mut painter, mut snapshot) = painter(GlyphSet::Full);
+        let early = snapshot.clone();
+        let mut rings = Vec::new();
+        for state in [Unacknowledged, Unacknowledged, Acknowledged, Shelved] {
+            come(&mut snapshot, state);
+            rings.push(frame(&mut painter, &snapshot).contains(&7));
+            assert!(!frame(&mut painter, &snapshot).contains(&7));
+        }
+        assert_eq!(rings, [true, true, false, false]);
+        let model = Arc::clone(&painter.model);
+        painter.shared.reset(&model, &early);
+        assert!(!frame(&mut painter, &early).contains(&7));
+    }
+
+    #[test]
+    fn keys_do_what_the_picture_offers_and_mean_what_was_in_it() {
+        use crate::state::{AlarmState, Raised};
+        let (mut painter, mut snapshot) = painter(GlyphSet::Full);
+        let size = (80, 24);
+        let tell = |painter: &mut Painter, key: u8| painter.key(Key::Char(key), size);
+        assert_eq!(tell(&mut painter, b'\r'), None, "nothing is there to be seen");
+        assert_eq!(tell(&mut painter, b's'), None);
+        come(&mut snapshot, AlarmState::Unacknowledged);
+        frame(&mut painter, &snapshot);
+        let one = Some(Raised::Limit(0));
+        assert_eq!(tell(&mut painter, b'\r'), Some(Command::Attend(Attend::Acknowledge(one), 1)));
+        assert_eq!(
+            painter.key(Key::Tap(5, 0), size),
+            Some(Command::Attend(Attend::Acknowledge(one), 1)),
+            "on the banner"
+        );
+        assert_eq!(tell(&mut painter, b'o'), Some(Command::Attend(Attend::Acknowledge(None), 1)));
+        assert_eq!(tell(&mut painter, b's'), None);
+        assert_eq!(painter.view().notices[0], "2, 5, 0: quiet for 2, 5, 10 min: oil");
+        assert_eq!(tell(&mut painter, b'6'), None, "a danger is never put aside for an hour");
+        assert_eq!(tell(&mut painter, b'2'), None, "the question was answered, and 2 is a page again");
+        assert_eq!(painter.page, 1);
+        tell(&mut painter, b's');
+        let ten = 10 * crate::time::MINUTE;
+        assert_eq!(tell(&mut painter, b'0'), Some(Command::Attend(Attend::Shelve(Raised::Limit(0), ten), 1)));
+        come(&mut snapshot, AlarmState::Shelved);
+        frame(&mut painter, &snapshot);
+        tell(&mut painter, b's');
+        assert_eq!(tell(&mut painter, b'y'), Some(Command::Attend(Attend::Unshelve(one), 2)));
+    }
+
+    #[test]
+    fn the_journal_comes_and_goes_and_leaves_the_page_as_it_was() {
+        let (mut painter, snapshot) = painter(GlyphSet::Full);
+        frame(&mut painter, &snapshot);
+        let key = |painter: &mut Painter, key: u8| painter.key(Key::Char(key), (80, 24));
+        key(&mut painter, b'2');
+        for back in [b'j', b'\t'] {
+            key(&mut painter, b'j');
+            assert_eq!(painter.page, journal::PAGE);
+            frame(&mut painter, &snapshot);
+            key(&mut painter, back);
+            assert_eq!(painter.page, 1);
+        }
+    }
+
+    #[test]
+    fn only_a_danger_that_nobody_saw_blinks() {
+        use crate::state::AlarmState;
+        let (mut painter, mut snapshot) = painter(GlyphSet::Full);
+        frame(&mut painter, &snapshot);
+        assert!(!painter.blink(false));
+        come(&mut snapshot, AlarmState::Unacknowledged);
+        frame(&mut painter, &snapshot);
+        assert!(painter.blink(false) && painter.blink(true) && !painter.blink(true));
+        come(&mut snapshot, AlarmState::Acknowledged);
+        frame(&mut painter, &snapshot);
+        assert!(!painter.blinks() && !painter.blink(false));
+    }
+
     #[test]
     fn a_frame_in_which_no_text_changed_sends_nothing() {
         let (mut painter, mut snapshot) = painter(GlyphSet::Full);

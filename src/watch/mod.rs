@@ -6,6 +6,7 @@
 
 pub mod desk;
 pub mod machine;
+pub mod measures;
 pub mod named;
 
 use crate::channel::{Condition, Moment, Trust, Value};

@@ -2,6 +2,10 @@
 
 mod desk;
 mod machine;
+mod measures;
+mod quality;
+mod replayed;
+mod standing;
 
 use std::collections::HashMap;
 
@@ -9,6 +13,16 @@ use kickpanel::state::AlarmState;
 use kickpanel::watch::machine::Event;
 
 use crate::rig::rows;
+
+/// A generator of numbers of its own, so that the test knows none of the program's.
+pub struct Dice(pub u64);
+
+impl Dice {
+    pub fn roll(&mut self, sides: usize) -> usize {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 33) as usize % sides
+    }
+}
 
 /// The states by the names of the tables.
 pub const STATES: [(&str, AlarmState); 8] = [

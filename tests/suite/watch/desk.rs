@@ -5,7 +5,7 @@ use kickpanel::state::{AlarmShown, AlarmState, Calls, Raised};
 use kickpanel::time::{Micros, SECOND, Stamp};
 use kickpanel::watch::desk::{Attend, DANGER_SHELF, Desk, FIRST_OUT, SHELF, Wrong};
 
-use super::{Table, state};
+use super::{Dice, Table, state};
 use crate::rig::model;
 
 /// Three alarms without a delay to be in the way: the desk is told what is wrong.
@@ -99,16 +99,6 @@ impl Plain {
 
     fn condition(in_alarm: bool) -> &'static str {
         if in_alarm { "process in alarm" } else { "process normal" }
-    }
-}
-
-/// A generator of numbers of its own, so that the test knows none of the program's.
-struct Dice(u64);
-
-impl Dice {
-    fn roll(&mut self, sides: usize) -> usize {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (self.0 >> 33) as usize % sides
     }
 }
 
