@@ -65,7 +65,7 @@ fn silent(model: &Model, snapshot: &Snapshot) -> Vec<String> {
             }
             (AlarmState::Suppressed, Raised::Limit(at)) => {
                 let when = model.alarms.get(at)?.when.as_ref().map_or("", |when| when.text.as_str());
-                Some(format!("asleep until {when}: {name} ({level})"))
+                Some(format!("asleep while not {when}: {name} ({level})"))
             }
             _ => None,
         }
@@ -151,9 +151,9 @@ pub fn draw(pen: &mut Pen<'_>, journal: &Journal) {
             return;
         }
         if each == 1 {
-            wide(pen, y, row)
+            wide(pen, y, row);
         } else {
-            narrow(pen, y, row)
+            narrow(pen, y, row);
         }
         y += each;
     }
@@ -171,7 +171,7 @@ fn wide(pen: &mut Pen<'_>, y: u16, row: &JournalRow) {
     let columns = [
         (row.level.name(), 8, strong),
         (row.label.as_str(), label, plain),
-        (row.value.as_str(), label, plain),
+        (row.value.as_str(), (width / 6).clamp(13, 28), plain),
         (row.limit.as_str(), 12, Tone::Quiet),
         (row.state, 15, strong),
         (row.ago.as_str(), 10, Tone::Quiet),

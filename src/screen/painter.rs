@@ -251,9 +251,8 @@ impl Painter {
             Act::AllSeen => return self.attend(Some(Attend::Acknowledge(None))),
             Act::Reset => return self.attend(Some(Attend::Reset(None))),
             Act::Shelve => self.asking = Asking::about(&self.model, &self.snapshot, 0),
-            Act::Journal if self.page == journal::PAGE => self.page = self.back,
+            Act::Journal | Act::Turn(_) if self.page == journal::PAGE => self.page = self.back,
             Act::Journal => self.back = std::mem::replace(&mut self.page, journal::PAGE),
-            Act::Turn(_) if self.page == journal::PAGE => self.page = self.back,
             Act::Page(page) if page < pages => self.page = page,
             Act::Page(_) => {}
             Act::Turn(by) => {

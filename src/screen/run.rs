@@ -181,7 +181,7 @@ impl Loop {
             return Some(Ending::Quit);
         }
         self.resized();
-        let lit = self.began.elapsed().as_millis() / BLINK.as_millis() % 2 == 0;
+        let lit = (self.began.elapsed().as_millis() / BLINK.as_millis()).is_multiple_of(2);
         self.changed |= self.painter.blink(lit);
         self.draw().err().map(|_| Ending::TerminalGone)
     }

@@ -132,7 +132,7 @@ pub struct Entry {
 pub const JOURNAL: usize = 64;
 
 /// All alarms, and the newest that came.
-#[derive(Debug, Default, PartialEq)]
+#[derive(Debug, PartialEq)]
 pub struct Calls {
     /// The limits by their place in the model, behind them the faults by theirs in the snapshot.
     pub list: Vec<Call>,
@@ -151,8 +151,7 @@ pub struct Calls {
 impl Calls {
     /// So many limits and faults, none of which ever came.
     pub fn new(limits: usize, faults: usize) -> Self {
-        let journal = Vec::with_capacity(JOURNAL);
-        Self { list: vec![Call::NONE; limits + faults], limits, journal, ..Self::default() }
+        Self { list: vec![Call::NONE; limits + faults], limits, ..Self::default() }
     }
 
     /// The place of `raised` in the list.
@@ -188,9 +187,17 @@ impl Calls {
     }
 }
 
+impl Default for Calls {
+    /// None at all. The journal has its room from the beginning, so that no alarm ever waits for memory.
+    fn default() -> Self {
+        let (list, journal) = (Vec::new(), Vec::with_capacity(JOURNAL));
+        Self { list, limits: 0, journal, newest: 0, rings: 0, digest: 0 }
+    }
+}
+
 impl Clone for Calls {
     fn clone(&self) -> Self {
-        let mut copy = Self { journal: Vec::with_capacity(JOURNAL), ..Self::default() };
+        let mut copy = Self::default();
         copy.clone_from(self);
         copy
     }

@@ -178,8 +178,8 @@ impl Desk {
             if was.number > 0 {
                 calls.newest += 1;
                 calls.list[place].number = calls.newest;
-                let entry = calls.journal.iter_mut().find(|entry| entry.number == was.number);
-                entry.into_iter().for_each(|entry| entry.number = calls.newest);
+                let number = calls.newest;
+                entry(calls, was.number, |entry| entry.number = number);
             }
         }
         calls.journal.sort_by_key(|entry| entry.began);
@@ -282,8 +282,9 @@ impl Desk {
         }
         call.last = value;
         let worse = match self.memory[place].limit {
-            Some((_, Limit::Below(_))) => !(value >= call.worst),
-            _ => !(value <= call.worst),
+            _ if call.worst.is_nan() => true,
+            Some((_, Limit::Below(_))) => value < call.worst,
+            _ => value > call.worst,
         };
         if worse {
             call.worst = value;

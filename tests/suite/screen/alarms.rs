@@ -17,7 +17,8 @@ use super::pages::with_view;
 
 /// Oil pressure and coolant, one after the other; the exhaust before, seen and over.
 fn several() -> (Arc<Model>, Snapshot) {
-    let model = lorry::model();
+    let mut model = (*lorry::model()).clone();
+    model.alarms[7].when = Some(when());
     let mut snapshot = lorry::trouble();
     snapshot.calls = Calls::new(model.alarms.len(), 0);
     snapshot.recording = lorry::well().recording;
@@ -34,7 +35,13 @@ fn several() -> (Arc<Model>, Snapshot) {
     journal[0].seen = Some(lorry::NOW.after(-295 * SECOND));
     journal[1].seen = Some(lorry::NOW.after(-31 * SECOND));
     journal[2].first = true;
-    (model, snapshot)
+    (Arc::new(model), snapshot)
+}
+
+/// A condition that a config has.
+fn when() -> kickpanel::config::Formula {
+    let text = "format = 1\n[link.a]\n[channel.rpm]\ninput = \"n_rpm\"\n[[channel.rpm.alarm]]\nlevel = \"danger\"\nabove = 1\nwhen = \"rpm > 300\"\n";
+    crate::rig::model(text).alarms[0].when.clone().unwrap()
 }
 
 /// The alarm at that place came so many seconds ago and has that state.
@@ -140,7 +147,7 @@ fn what_is_shelved_is_counted_and_what_sleeps_is_listed() {
     assert!(!page.lines().next().unwrap().contains("Battery"));
     let journal = text(&model, &snapshot, JOURNAL_PAGE, (80, 24));
     assert!(journal.contains("shelved, 4 min left: Battery (caution)"), "{journal}");
-    assert!(journal.contains("asleep until"), "{journal}");
+    assert!(journal.contains("asleep while not rpm > 300: Engine speed (danger)"), "{journal}");
 }
 
 #[test]
