@@ -19,11 +19,9 @@ const FREQUENT: usize = 10;
 
 /// What `list` takes.
 #[derive(Debug, clap::Args)]
-#[command(
-    after_help = "The alarms are worked out anew from the readings: with -c you see what another config would have done on\n\
-    the same drive. What was shelved then does not count.\n\n\
-    Example: kickpanel list --alarms ~/.local/share/kickpanel/recordings"
-)]
+#[command(after_help = "The alarms are worked out anew from the readings: with -c you see what another\n\
+    config would have done on the same drive. What was shelved then does not count.\n\n\
+    Example: kickpanel list --alarms ~/.local/share/kickpanel/recordings")]
 pub struct Arguments {
     /// Recordings: .kpr, .kpr.zst, a bare capture, a folder of them, or - for standard input
     #[arg(required = true, value_name = "FILE")]
