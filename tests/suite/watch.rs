@@ -55,7 +55,7 @@ pub fn state(name: &str) -> Option<AlarmState> {
     STATES.iter().find(|known| known.0 == name).map(|known| known.1)
 }
 
-/// The standard's transitions (tests/reference/12_alarm_transitions.csv), read anew from the file: what it does not name
+/// The standard's transitions (`tests/reference/12_alarm_transitions.csv`), read anew from the file: what it does not name
 /// changes nothing. Rows of "out of service" are left out, and counted.
 pub struct Table {
     rows: HashMap<(&'static str, &'static str, &'static str, bool), &'static str>,

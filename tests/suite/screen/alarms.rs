@@ -164,7 +164,7 @@ fn the_journal_draws_at_every_size() {
 fn only_a_danger_that_nobody_saw_is_drawn_otherwise_while_it_is_dark() {
     let (model, mut snapshot) = several();
     let area = Rect::new(0, 0, 80, 24);
-    let mut picture = |lit: bool, snapshot: &Snapshot| {
+    let picture = |lit: bool, snapshot: &Snapshot| {
         let mut look = Look::new(GlyphSet::Full, Depth::True, false);
         look.lit = lit;
         let mut buffer = Buffer::empty(area);

@@ -177,7 +177,7 @@ fn one(dice: &mut Dice, table: &Table, bench: &mut Bench, plain: &mut Plain) -> 
 #[test]
 fn a_hundred_thousand_sequences_go_as_the_plain_model_of_the_standard_does() {
     let table = Table::read();
-    let mut dice = Dice(18_2);
+    let mut dice = Dice(182);
     let mut seen = std::collections::HashSet::new();
     for sequence in 0..100_000 {
         let mut bench = Bench::new();
