@@ -4,7 +4,7 @@ use std::io::{self, Write};
 use std::path::PathBuf;
 
 use anyhow::{Context as _, bail};
-use serde_json::json;
+use serde_json::{Map, Value};
 
 use super::check::write_table;
 use super::{Answer, complain, setup};
@@ -64,25 +64,50 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
     Ok(if readings > 0 { Answer::Done } else { Answer::No })
 }
 
-fn as_json(measures: &Measures) -> serde_json::Value {
+fn as_json(measures: &Measures) -> Value {
     let (alarms, drives, time) = measures.total();
     let rows = measures.measures().into_iter().map(|row| {
-        json!({ "measure": row.what, "value": row.value, "wanted": row.wanted, "good": row.good, "source": row.source })
+        let (wanted, source) = (row.wanted.into(), row.source.into());
+        object(vec![
+            ("measure", row.what.into()),
+            ("value", row.value.into()),
+            ("wanted", wanted),
+            ("good", row.good.into()),
+            ("source", source),
+        ])
     });
-    let rows: Vec<_> = rows.collect();
     let frequent = measures.frequent().into_iter().take(FREQUENT).map(|record| {
-        json!({ "on": record.kind.name, "limit": record.kind.limit, "level": record.kind.level.name(),
-                "times": record.times, "share": share(record.times, alarms.max(1)), "chattering": record.chattering,
-                "fleeting": record.fleeting, "longest_s": secs_from_micros(record.longest) })
+        object(vec![
+            ("on", record.kind.name.as_str().into()),
+            ("limit", record.kind.limit.as_str().into()),
+            ("level", record.kind.level.name().into()),
+            ("times", record.times.into()),
+            ("share", share(record.times, alarms.max(1)).into()),
+            ("chattering", record.chattering.into()),
+            ("fleeting", record.fleeting.into()),
+            ("longest_s", secs_from_micros(record.longest).into()),
+        ])
     });
-    let frequent: Vec<_> = frequent.collect();
     let (floods, count) = measures.floods();
-    let floods: Vec<_> = floods
-        .iter()
-        .map(|flood| json!({ "from_s": secs_from_micros(flood.from), "to_s": secs_from_micros(flood.to) }))
-        .collect();
-    json!({ "alarms": alarms, "drives": drives, "hours": secs_from_micros(time) / 3600.0, "measures": rows,
-            "most_frequent": frequent, "floods": floods, "flood_count": count, "advice": measures.advice() })
+    let floods = floods.iter().map(|flood| {
+        object(vec![("from_s", secs_from_micros(flood.from).into()), ("to_s", secs_from_micros(flood.to).into())])
+    });
+    object(vec![
+        ("alarms", alarms.into()),
+        ("drives", drives.into()),
+        ("hours", (secs_from_micros(time) / 3600.0).into()),
+        ("measures", Value::Array(rows.collect())),
+        ("most_frequent", Value::Array(frequent.collect())),
+        ("floods", Value::Array(floods.collect())),
+        ("flood_count", count.into()),
+        ("advice", Value::Array(measures.advice().into_iter().map(Value::String).collect())),
+    ])
+}
+
+/// A JSON object of those members. The macro writes the same out for each of them, which made the program larger.
+#[inline(never)]
+fn object(members: Vec<(&'static str, Value)>) -> Value {
+    Value::Object(members.into_iter().map(|(name, value)| (name.to_owned(), value)).collect::<Map<_, _>>())
 }
 
 fn list(measures: &Measures, out: &mut impl Write) -> io::Result<()> {

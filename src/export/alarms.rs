@@ -25,6 +25,7 @@ pub struct AlarmsRead {
 }
 
 /// Goes through all of `recording`. Where a part cannot be read on, `trouble` is told why, and the next part follows.
+#[inline(never)]
 pub fn alarms(recording: &mut Recording, configs: Configs, trouble: &mut dyn FnMut(&ReadError)) -> AlarmsRead {
     let mut feed = Feed::new(configs);
     let mut walk = Walk::default();

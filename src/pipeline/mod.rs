@@ -174,6 +174,7 @@ impl Pipeline {
     }
 
     /// A person did `act` at `now`, having seen the alarms up to number `known`. True where it changed anything.
+    #[inline(never)]
     pub fn attend(&mut self, now: Stamp, act: Attend, known: u32) -> bool {
         let any = self.desk.attend(now, act, known, &mut self.snapshot.calls);
         self.snapshot.now = now;

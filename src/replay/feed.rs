@@ -134,6 +134,7 @@ impl Feed {
 
     /// Hands `item` in, after everything that became due before it. `changed` hears of alarms; of one that ends with its
     /// config by its place in that one.
+    #[inline(never)]
     pub fn item(&mut self, item: &Item<'_>, changed: &mut dyn FnMut(Change)) -> Fed {
         let now = self.time_of(item);
         self.pass(now, changed);
@@ -258,6 +259,7 @@ impl Feed {
     }
 
     /// Does what a person did about an alarm then. When it began and ended is worked out anew.
+    #[inline(never)]
     fn attended(&mut self, note: &Note, now: Stamp) {
         let Some((member, name)) = MEMBERS.iter().find_map(|member| Some((*member, note.text(member)?))) else {
             return;

@@ -71,9 +71,8 @@ fn silent(model: &Model, snapshot: &Snapshot) -> Vec<String> {
         }
     };
     // What a person put aside comes before what the config does.
-    let mut all: Vec<_> = (0..calls.list.len()).filter_map(sentence).collect();
-    all.sort_by_key(|text| !text.starts_with("shelved"));
-    all
+    let of = |state: AlarmState| (0..calls.list.len()).filter(move |place| calls.list[*place].state == state);
+    of(AlarmState::Shelved).chain(of(AlarmState::Suppressed)).filter_map(sentence).collect()
 }
 
 fn row(model: &Model, labels: &Labels, snapshot: &Snapshot, entry: &Entry) -> Option<JournalRow> {

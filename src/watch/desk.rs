@@ -107,6 +107,7 @@ impl Desk {
 
     /// Time passed, and what is wrong is what it was: what was put aside comes back, and the values of what stands are
     /// kept. True where anything changed. Allocates nothing.
+    #[inline(never)]
     pub fn pass(&mut self, now: Stamp, channels: &[Shown], calls: &mut Calls) -> bool {
         let before = calls.digest;
         self.end_of_shelves(now, calls);
@@ -121,6 +122,7 @@ impl Desk {
     }
 
     /// Takes over what is wrong at `now`. True where anything changed. Allocates nothing.
+    #[inline(never)]
     pub fn step(&mut self, now: Stamp, wrong: &Wrong<'_>, calls: &mut Calls) -> bool {
         let before = calls.digest;
         self.end_of_shelves(now, calls);
@@ -137,6 +139,7 @@ impl Desk {
 
     /// A person does `act` at `now`, having seen everything up to the alarm of number `known`: what came later stays as it
     /// is. True where anything changed.
+    #[inline(never)]
     pub fn attend(&mut self, now: Stamp, act: Attend, known: u32, calls: &mut Calls) -> bool {
         let before = calls.digest;
         let named = match act {
@@ -182,7 +185,6 @@ impl Desk {
                 entry(calls, was.number, |entry| entry.number = number);
             }
         }
-        calls.journal.sort_by_key(|entry| entry.began);
         self.group = None;
         mix(calls, u64::from(calls.newest));
         self.rest(calls);
@@ -319,7 +321,8 @@ impl Desk {
         }
     }
 
-    /// Does what the standard says of `event`.
+    /// Does what the standard says of `event`. Rare, and called from many places.
+    #[inline(never)]
     fn turn(&self, place: usize, now: Stamp, event: Event, calls: &mut Calls) {
         let call = &mut calls.list[place];
         let (before, number) = (call.state, call.number);
