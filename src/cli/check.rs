@@ -232,24 +232,31 @@ fn list_link(link: &Port, out: &mut impl Write) -> io::Result<()> {
 }
 
 /// Columns as wide as their widest cell, two blanks between, nothing behind the last.
-fn write_table<const N: usize>(
+pub(super) fn write_table<const N: usize>(
     head: [&str; N],
     rows: impl Iterator<Item = [String; N]>,
     out: &mut impl Write,
 ) -> io::Result<()> {
+    let head = head.map(str::to_owned).to_vec();
+    out.write_all(table(std::iter::once(head).chain(rows.map(Vec::from)).collect()).as_bytes())
+}
+
+/// The same as text; one for every number of columns, so that it stands in the program once.
+fn table(rows: Vec<Vec<String>>) -> String {
     use unicode_width::UnicodeWidthStr as _;
-    let rows: Vec<[String; N]> = std::iter::once(head.map(str::to_owned))
-        .chain(rows)
-        .map(|row| row.map(|cell| safe(&cell).into_owned()))
-        .collect();
-    let widths: Vec<usize> = (0..N).map(|i| rows.iter().map(|row| row[i].width()).max().unwrap_or(0)).collect();
+    let columns = rows.first().map_or(0, Vec::len);
+    let rows: Vec<Vec<String>> =
+        rows.into_iter().map(|row| row.iter().map(|cell| safe(cell).into_owned()).collect()).collect();
+    let widths: Vec<usize> = (0..columns).map(|i| rows.iter().map(|row| row[i].width()).max().unwrap_or(0)).collect();
+    let mut text = String::new();
     for row in rows {
         let mut line = String::new();
         for (cell, width) in row.iter().zip(&widths) {
             line.push_str(cell);
             line.extend(std::iter::repeat_n(' ', width + 2 - cell.width()));
         }
-        writeln!(out, "{}", line.trim_end())?;
+        text.push_str(line.trim_end());
+        text.push('\n');
     }
-    Ok(())
+    text
 }

@@ -12,6 +12,7 @@ mod demo;
 mod drive;
 mod export;
 mod firmware;
+mod list;
 mod look;
 mod paper;
 mod replay;
@@ -55,6 +56,8 @@ enum Verb {
     Curve(curve::Arguments),
     /// Write the decoded values of recordings as CSV or JSON lines
     Export(export::Arguments),
+    /// Measure what the alarms of recordings did, and how to quiet those that nag
+    List(list::Arguments),
     /// Write the controller's source, and how to build and flash it
     Firmware(firmware::Arguments),
     /// Write the completion script of a shell
@@ -118,6 +121,7 @@ fn run(arguments: Arguments) -> anyhow::Result<Answer> {
         Verb::Calibrate(verb) => calibrate::run(config, &verb),
         Verb::Curve(verb) => curve::run(config, &verb),
         Verb::Export(verb) => export::run(config, &verb),
+        Verb::List(verb) => list::run(config, &verb),
         Verb::Firmware(verb) => firmware::run(&verb),
         Verb::Completions(verb) => completions::run(&verb),
     }

@@ -179,6 +179,10 @@ fn obey<O: Fn() -> Result<Recording, ReadError>>(
             player.previous_moment(see)?.is_none().then_some("no mark or alarm is earlier than this")
         }
         Command::JumpMark(_) => player.next_moment(see)?.is_none().then_some("no mark or alarm is later than this"),
+        Command::Attend(act, known) => {
+            player.attend(act, known, see);
+            None
+        }
         Command::ToggleLoop => {
             player.set_looping(!shown.looping, see);
             Some(match (shown.looping, shown.ended) {

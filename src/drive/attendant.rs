@@ -89,6 +89,9 @@ impl Attendant {
                     Some(Command::Mark) => self.mark(),
                     Some(Command::FreeOutputs) => self.free_outputs(),
                     Some(Command::AcceptGround) => self.accept_ground(),
+                    Some(Command::Attend(act, known)) => {
+                        self.engine.borrow_mut().attend(self.clock.now(), act, known);
+                    }
                     // Without a screen nobody wishes anything, and nobody ends the drive by that.
                     None if self.control.is_none() => self.wishes = mpsc::unbounded_channel().1,
                     Some(Command::Quit) | None => return Ok(()),

@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use tokio::sync::mpsc;
 
+use super::calls::{Done, NotedCalls};
 use super::leases::{Leases, Order};
 use super::locks::Locks;
 use crate::config::{ChannelId, LinkId, Model, SharedModel};
@@ -14,6 +15,8 @@ use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{Mark, Recorder, Told};
 use crate::state::{FaultShown, LinkState, Problem, Shared, Shown, Snapshot, Subject, Trouble};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
+use crate::watch::desk::Attend;
+use crate::watch::named::named;
 use crate::watch::{Change, Raised};
 use crate::wire::{Form, Piece, Reject, Splitter, ask_hello};
 
@@ -70,6 +73,8 @@ pub struct Engine {
     locks: Option<Locks>,
     /// Which were locked when that was last looked at, a bit each.
     locked: u64,
+    /// What was last noted of what persons do about alarms.
+    noted_calls: NotedCalls,
 }
 
 impl std::fmt::Debug for Engine {
@@ -90,6 +95,7 @@ impl Engine {
         let engine = Self {
             leases: Leases::new(&model),
             noted: vec![0; model.outputs.len()],
+            noted_calls: NotedCalls::default(),
             pipeline: Pipeline::new(model),
             splitters: (0..links).map(|_| Splitter::new()).collect(),
             recorder,
@@ -219,6 +225,7 @@ impl Engine {
         if let Some(recorder) = &self.recorder {
             recorder.config(now, text);
         }
+        self.noted_calls.begin_anew(&self.pipeline.snapshot().calls);
         self.noted.clear();
         self.noted.resize(self.pipeline.model().outputs.len(), 0);
         let (leases, commands) = (&mut self.leases, &self.commands);
@@ -266,6 +273,36 @@ impl Engine {
         }
         self.with_changes(now, |pipeline, on_change| pipeline.free_outputs(now, on_change));
         self.publish();
+    }
+
+    /// A person does `act`, having seen the alarms up to number `known`.
+    pub fn attend(&mut self, now: Stamp, act: Attend, known: u32) {
+        self.pass(now);
+        self.with_changes(now, |pipeline, _| pipeline.attend(now, act, known));
+        self.publish();
+    }
+
+    /// Writes down what persons did about alarms, and what came back from where it was put aside.
+    fn note_calls(&mut self, now: Stamp) {
+        let snapshot = self.pipeline.snapshot();
+        for Done { raised, did, minutes } in self.noted_calls.look(now, &snapshot.calls) {
+            let Some(named) = named(self.pipeline.model(), &snapshot.faults, raised) else { continue };
+            let of = |member: &str| (named.member == member).then_some(named.name);
+            let nth = (named.nth > 1).then_some(named.nth);
+            let told = Told::Attended {
+                channel: of("channel"),
+                output: of("output"),
+                sensor: of("sensor"),
+                lost: of("lost"),
+                controller: of("controller"),
+                supply: of("supply"),
+                ground: of("ground"),
+                nth,
+                state: did,
+                minutes,
+            };
+            self.note(now, None, &told);
+        }
     }
 
     /// The drive ends: everything that may be on is told to rest. Nothing is sent after that.
@@ -399,6 +436,7 @@ impl Engine {
             self.note_alarm(now, change, self.pipeline.model(), (faults, channels));
         }
         self.changes = changes;
+        self.note_calls(now);
         self.note_outputs(now);
         self.note_locks();
         answer

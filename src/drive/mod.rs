@@ -5,6 +5,7 @@
 //! recorder has its own thread and memory, the screen has its own thread and picks up the newest snapshot.
 
 mod attendant;
+mod calls;
 mod engine;
 mod leases;
 mod locks;

@@ -10,8 +10,9 @@ mod rows;
 use crate::channel::{Bank, Moment, When};
 use crate::config::{ChannelId, Cold, LinkId, Model, Sensor, SharedModel, Source};
 use crate::output::Rules;
-use crate::state::{AlarmShown, FaultShown, LinkShown, Problem, SILENT_AFTER, Shown, Snapshot, Subject};
+use crate::state::{AlarmShown, Calls, FaultShown, LinkShown, Problem, SILENT_AFTER, Shown, Snapshot, Subject};
 use crate::time::{Micros, Stamp};
+use crate::watch::desk::{Attend, Desk, Wrong};
 use crate::watch::{self, Around, Change, Raised, Watch};
 use crate::wire::{Decoded, Decoder, Reject, Resets, Tally};
 use lane::Lane;
@@ -61,6 +62,7 @@ pub struct Pipeline {
     bank: Bank,
     watch: Watch,
     outputs: Rules,
+    desk: Desk,
     snapshot: Snapshot,
     /// Whether the last step was a line.
     line: bool,
@@ -76,13 +78,15 @@ const DUE_MAX: usize = 100_000;
 impl Pipeline {
     /// A core that has heard nothing yet.
     pub fn new(model: SharedModel) -> Self {
+        let snapshot = empty(&model);
         Self {
             lanes: model.links.iter().map(Lane::new).collect(),
             rows: Rows::new(&model),
             bank: Bank::new(&model),
             watch: Watch::new(&model),
             outputs: Rules::new(&model),
-            snapshot: empty(&model),
+            desk: Desk::new(&model, snapshot.faults.len()),
+            snapshot,
             line: false,
             told: Stamp(0),
             passed: Stamp(0),
@@ -118,6 +122,7 @@ impl Pipeline {
         let same_outputs = self.outputs.go_on_from(&before.outputs, now, |link| old_link(&self.model, link), faults);
         let same_alarms = self.alarms_go_on_from(&before);
         let same_faults = self.faults_go_on_from(&before);
+        self.calls_go_on_from(&before, &same_alarms, same_outputs.iter().chain(&same_faults));
         for (place, link) in self.model.links.iter().enumerate() {
             let Some(old) = before.model.links.iter().position(|old| old.name == link.name) else { continue };
             let goes_on = self.lanes[place].go_on_from(&before.lanes[old]);
@@ -138,7 +143,7 @@ impl Pipeline {
         for (link, lane) in (0_u8..).zip(&self.lanes) {
             self.outputs.hello(LinkId(link), lane.decoder.hello());
         }
-        self.decide(now, self.snapshot.at, false, &mut |_| {});
+        self.decide(now, self.snapshot.at, (false, true), &mut |_| {});
         let goes_on = |old: usize| same_alarms.contains(&Some(old));
         end(before.snapshot.alarms.iter().map(|alarm| alarm.active), goes_on, Raised::Limit, ended);
         let goes_on = |old: usize| {
@@ -155,6 +160,9 @@ impl Pipeline {
         self.watch.end_all(now, &mut self.snapshot.alarms, ended);
         self.watch.end_faults(now, &mut self.snapshot.faults, ended);
         self.snapshot.channels.fill(Shown::UNKNOWN);
+        let faults = self.snapshot.faults.len();
+        self.desk = Desk::new(&self.model, faults);
+        self.snapshot.calls.end_all();
         self.reload(now, model, ended);
     }
 
@@ -193,6 +201,29 @@ impl Pipeline {
             }
         }
         same
+    }
+
+    fn calls_go_on_from<'a>(
+        &mut self,
+        before: &Self,
+        alarms: &[Option<usize>],
+        faults: impl Iterator<Item = &'a Option<usize>>,
+    ) {
+        let old = &before.snapshot.calls;
+        let faults = faults.map(|place| place.map(|place| old.limits + place));
+        let same: Vec<_> = alarms.iter().copied().chain(faults).collect();
+        self.desk.go_on_from(&before.desk, &same, old, &mut self.snapshot.calls);
+    }
+
+    /// A person did `act` at `now`, having seen the alarms up to number `known`. True where it changed anything.
+    #[inline(never)]
+    pub fn attend(&mut self, now: Stamp, act: Attend, known: u32) -> bool {
+        let any = self.desk.attend(now, act, known, &mut self.snapshot.calls);
+        self.snapshot.now = now;
+        self.snapshot.version += u64::from(any);
+        // What slept while it was put aside sleeps on.
+        self.decide(now, self.snapshot.at, (false, any), &mut |_| {});
+        any
     }
 
     /// Takes one line without its LF that arrived over `link` at `now`. Allocates nothing for a usual reading.
@@ -278,7 +309,7 @@ impl Pipeline {
     pub fn sent(&mut self, link: LinkId, now: Stamp, line: &[u8], changed: &mut dyn FnMut(Change)) {
         self.outputs.sent(link, now, line);
         self.snapshot.now = now;
-        let any = self.decide(now, self.snapshot.at, false, changed);
+        let any = self.decide(now, self.snapshot.at, (false, false), changed);
         self.snapshot.version += u64::from(any);
     }
 
@@ -286,7 +317,7 @@ impl Pipeline {
     pub fn lock_output(&mut self, now: Stamp, place: usize, problem: Problem, changed: &mut dyn FnMut(Change)) {
         self.outputs.lock(place, problem);
         (self.snapshot.now, self.snapshot.version) = (now, self.snapshot.version + 1);
-        self.decide(now, self.snapshot.at, false, changed);
+        self.decide(now, self.snapshot.at, (false, true), changed);
     }
 
     /// A person frees the outputs that are locked. True where any was.
@@ -294,7 +325,7 @@ impl Pipeline {
         let any = self.outputs.free(now);
         self.snapshot.now = now;
         self.snapshot.version += u64::from(any);
-        self.decide(now, self.snapshot.at, false, changed);
+        self.decide(now, self.snapshot.at, (false, false), changed);
         any
     }
 
@@ -304,6 +335,7 @@ impl Pipeline {
         self.watch.accept_ground(now, &mut self.snapshot.faults, changed);
         self.snapshot.now = now;
         self.snapshot.version += u64::from(any);
+        self.decide(now, self.snapshot.at, (false, any), changed);
         any
     }
 
@@ -314,7 +346,7 @@ impl Pipeline {
 
     fn linked(&mut self, now: Stamp) {
         (self.snapshot.now, self.snapshot.version) = (now, self.snapshot.version + 1);
-        self.decide(now, self.snapshot.at, false, &mut |_| {});
+        self.decide(now, self.snapshot.at, (false, false), &mut |_| {});
     }
 
     /// Time passed: what is stale, silent, due. True where the snapshot changed.
@@ -355,7 +387,8 @@ impl Pipeline {
     pub fn due(&self) -> Option<Stamp> {
         let lanes = self.lanes.iter().zip(&self.snapshot.links).filter_map(|(lane, shown)| lane.due(shown));
         let watch = self.watch.due().and_then(|at| self.rows.stamp(at));
-        lanes.chain(self.bank.due()).chain(watch).chain(self.outputs.due()).min()
+        let desk = self.desk.due(&self.snapshot.calls);
+        lanes.chain(self.bank.due()).chain(watch).chain(self.outputs.due()).chain(desk).min()
     }
 
     /// Up to when `channel` counts if nothing more comes, in the time of exports; `None`: nothing makes it stale.
@@ -429,14 +462,24 @@ impl Pipeline {
         let around = Around { bank: &self.bank, links: &self.snapshot.links };
         let shown = (self.snapshot.alarms.as_mut_slice(), self.snapshot.faults.as_mut_slice());
         let any = self.watch.step(now, &moment, around, shown, changed);
-        self.decide(now, at, self.line, changed) || any
+        self.decide(now, at, (self.line, any), changed)
     }
 
-    fn decide(&mut self, now: Stamp, at: Micros, line: bool, changed: &mut dyn FnMut(Change)) -> bool {
-        let Snapshot { channels, links, outputs, faults, .. } = &mut self.snapshot;
+    /// What follows from the channels for outputs and for who attends to alarms. `news`: anything is wrong that was not, or
+    /// the other way round. True where anything changed.
+    fn decide(&mut self, now: Stamp, at: Micros, (line, news): (bool, bool), changed: &mut dyn FnMut(Change)) -> bool {
+        let Snapshot { channels, links, outputs, faults, alarms, calls, .. } = &mut self.snapshot;
         let moment = Moment { at, line, channels, touched: self.bank.touched() };
         self.passed = self.passed.max(now);
-        self.outputs.step(now, &moment, links, (outputs, faults), changed)
+        let any = self.outputs.step(now, &moment, links, (outputs, faults), changed) || news;
+        if any {
+            let asleep = |alarm: usize| self.watch.is_asleep(alarm);
+            let wrong = Wrong { alarms, faults, channels, asleep: &asleep };
+            self.desk.step(now, &wrong, calls);
+        } else if self.desk.is_busy(now) {
+            return self.desk.pass(now, channels, calls);
+        }
+        any
     }
 }
 
@@ -456,6 +499,7 @@ fn empty(model: &Model) -> Snapshot {
     let (outputs, mut faults) = Rules::shown(model);
     faults.extend(Watch::shown(model));
     Snapshot {
+        calls: Calls::new(model.alarms.len(), faults.len()),
         outputs,
         faults,
         channels: vec![Shown::UNKNOWN; model.channels.len()],

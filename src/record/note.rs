@@ -85,7 +85,7 @@ pub enum Told<'a> {
         #[serde(skip_serializing_if = "Option::is_none")]
         why: Option<&'a str>,
     },
-    /// An alarm began or ended.
+    /// An alarm began or ended. What a person does about it is told by [`Told::Attended`], under the same name.
     Alarm {
         /// The channel whose limit it is.
         #[serde(skip_serializing_if = "Option::is_none")]
@@ -102,6 +102,39 @@ pub enum Told<'a> {
         level: &'a str,
         /// The value then, in the channel's unit; null where it was not known.
         value: Option<f64>,
+    },
+    /// A person did something about an alarm, or what was put aside came back.
+    #[serde(rename = "alarm")]
+    Attended {
+        /// The channel whose limit it is.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        channel: Option<&'a str>,
+        /// The output that it is about, where it is no limit.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        output: Option<&'a str>,
+        /// The channel whose sensor it is about.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        sensor: Option<&'a str>,
+        /// The link that is lost.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        lost: Option<&'a str>,
+        /// The link whose controller restarts.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        controller: Option<&'a str>,
+        /// The link whose sensor supply it is about.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        supply: Option<&'a str>,
+        /// The link whose sensors' ground it is about.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        ground: Option<&'a str>,
+        /// Which alarm of that name, in the order of the config, from 1; left out where it is the first.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        nth: Option<usize>,
+        /// `acknowledged`, `reset`, `shelved` or `unshelved`.
+        state: &'a str,
+        /// For how many minutes it is put aside.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        minutes: Option<f64>,
     },
     /// The driver pressed the key.
     Mark {

@@ -14,8 +14,10 @@ use crate::config::LinkId;
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{Head, Item, Note};
 use crate::state::Problem;
-use crate::time::Stamp;
+use crate::time::{MINUTE, Stamp, micros_from_secs, secs_from_micros};
 use crate::watch::Change;
+use crate::watch::desk::Attend;
+use crate::watch::named::{MEMBERS, find};
 use crate::wire::Tally;
 
 /// What an item did.
@@ -133,6 +135,7 @@ impl Feed {
 
     /// Hands `item` in, after everything that became due before it. `changed` hears of alarms; of one that ends with its
     /// config by its place in that one.
+    #[inline(never)]
     pub fn item(&mut self, item: &Item<'_>, changed: &mut dyn FnMut(Change)) -> Fed {
         let now = self.time_of(item);
         self.pass(now, changed);
@@ -167,6 +170,10 @@ impl Feed {
             }
             Item::Note(note) if note.kind() == "locked" => {
                 self.lock(note, now, changed);
+                Fed::Other
+            }
+            Item::Note(note) if note.kind() == "alarm" => {
+                self.attended(note, now);
                 Fed::Other
             }
             Item::Note(note) => self.note(note, now, changed),
@@ -271,6 +278,33 @@ impl Feed {
             }
         }
         Fed::Other
+    }
+
+    /// Does what a person did about an alarm then. When it began and ended is worked out anew.
+    #[inline(never)]
+    fn attended(&mut self, note: &Note, now: Stamp) {
+        let Some((member, name)) = MEMBERS.iter().find_map(|member| Some((*member, note.text(member)?))) else {
+            return;
+        };
+        let nth = note.number("nth").unwrap_or(1.0);
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a number that is too large finds none"
+        )]
+        let name = (member, name, nth as usize);
+        let Some(raised) = find(self.pipeline.model(), &self.pipeline.snapshot().faults, name) else { return };
+        let act = match note.text("state") {
+            Some("acknowledged") => Attend::Acknowledge(Some(raised)),
+            Some("reset") => Attend::Reset(Some(raised)),
+            Some("unshelved") => Attend::Unshelve(Some(raised)),
+            Some("shelved") => {
+                let minutes = note.number("minutes").unwrap_or(0.0);
+                Attend::Shelve(raised, micros_from_secs(minutes * secs_from_micros(MINUTE)))
+            }
+            _ => return,
+        };
+        self.pipeline.attend(now, act, u32::MAX);
     }
 
     fn stranger(&mut self, name: &str) -> Fed {

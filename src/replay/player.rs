@@ -13,6 +13,7 @@ use crate::record::{ReadError, Recording};
 use crate::state::{PlayerShown, Shared, Snapshot};
 use crate::time::{Micros, SECOND, Stamp, micros_from_secs, secs_from_micros};
 use crate::watch::Change;
+use crate::watch::desk::Attend;
 
 /// The speeds, in times real time.
 pub const SPEEDS: [f64; 10] = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0];
@@ -249,6 +250,13 @@ impl<O: Fn() -> Result<Recording, ReadError>> Player<O> {
         self.ended = false;
         self.tell(see);
         Ok(())
+    }
+
+    /// Does something about alarms where the replay stands. It is on the screen alone: going back forgets it.
+    pub fn attend(&mut self, act: Attend, known: u32, see: See<'_>) {
+        let now = self.feed.now();
+        self.feed.pipeline_mut().attend(now, act, known);
+        self.tell(see);
     }
 
     /// Goes to `at`, from the beginning of the recording, within the limits.

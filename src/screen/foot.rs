@@ -12,7 +12,9 @@ use super::pen::{Pen, columns};
 use super::words;
 use crate::channel::Trust;
 use crate::config::{Channel, ChannelId, Level, Model, Page, Source};
-use crate::state::{LinkState, MomentShown, PlayerShown, Recording, Shown, Snapshot};
+use crate::state::{
+    FaultShown, LinkState, MomentShown, PlayerShown, Problem, Raised, Recording, Shown, Snapshot, Subject,
+};
 use crate::time::SECOND;
 
 /// A piece of a line.
@@ -103,8 +105,14 @@ fn told(model: &Model, moment: &MomentShown) -> String {
     format!("{kind} {number} of {of} at {}{behind}", words::position(*at))
 }
 
-/// The parts of the status line; `page` is the one that is shown, and `moment` is wanted where no sentence tells of it.
-pub fn status(model: &Model, snapshot: &Snapshot, page: Option<&Page>, moment: bool) -> Vec<Part> {
+/// The parts of the status line; `page` is the one that is shown, `told` the alarm in the banner, and `moment` is wanted
+/// where no sentence tells of it.
+pub fn status(
+    model: &Model,
+    snapshot: &Snapshot,
+    page: Option<&Page>,
+    (told, moment): (Option<Raised>, bool),
+) -> Vec<Part> {
     let mut parts = Vec::new();
     if let Some(player) = &snapshot.player {
         parts.extend(player_parts(player));
@@ -114,7 +122,7 @@ pub fn status(model: &Model, snapshot: &Snapshot, page: Option<&Page>, moment: b
             ..part(format!("{} {} of {}", here.kind, here.number, here.of), Tone::Notice, 1)
         }));
     }
-    parts.extend(broken_elsewhere(model, snapshot, page));
+    parts.extend(broken_elsewhere(model, snapshot, page, told));
     let several = model.links.len() > 1;
     for (link, shown) in model.links.iter().zip(&snapshot.links) {
         let name = if several { format!("{} ", link.name) } else { String::new() };
@@ -138,6 +146,14 @@ pub fn status(model: &Model, snapshot: &Snapshot, page: Option<&Page>, moment: b
             parts.push(part(format!("({reasons})"), Tone::Plain, 5));
         }
     }
+    let shelved = snapshot.calls.shelved();
+    if shelved > 0 {
+        parts.push(part(format!("{shelved} shelved"), Tone::Caution, 0));
+    }
+    let shelved = snapshot.calls.shelved();
+    if shelved > 0 {
+        parts.push(part(format!("{shelved} shelved"), Tone::Caution, 0));
+    }
     parts.extend(recording(snapshot.recording));
     if snapshot.config_mistakes > 0 {
         parts.push(part(format!("! config {} wrong", snapshot.config_mistakes), Tone::Caution, 1));
@@ -148,13 +164,19 @@ pub fn status(model: &Model, snapshot: &Snapshot, page: Option<&Page>, moment: b
 /// How long a link is given to send everything once before what is missing counts.
 const SETTLED: i64 = 3 * SECOND;
 
-/// Sensors of other pages that cannot be trusted, in as many words as there is room for.
-fn broken_elsewhere(model: &Model, snapshot: &Snapshot, page: Option<&Page>) -> Option<Part> {
+/// Sensors of other pages that cannot be trusted, in as many words as there is room for. Those that the banner speaks of,
+/// because of the alarm `told`, are not said twice.
+fn broken_elsewhere(model: &Model, snapshot: &Snapshot, page: Option<&Page>, told: Option<Raised>) -> Option<Part> {
+    let fault = match told {
+        Some(Raised::Fault(at)) => snapshot.faults.get(at),
+        _ => None,
+    };
     let is_here =
         |id: ChannelId| page.is_some_and(|page| page.rows.iter().flatten().any(|cell| cell.show.contains(&id)));
     let channels = (0_u16..).map(ChannelId).zip(model.channels.iter().zip(&snapshot.channels));
     let mut broken = channels
         .filter(|(id, (channel, shown))| is_broken(channel, shown, snapshot) && !is_here(*id))
+        .filter(|(id, (channel, shown))| !fault.is_some_and(|fault| is_told(fault, *id, channel, shown)))
         .map(|(_, (channel, shown))| (channel, shown.smooth.trust()));
     let (channel, trust) = broken.next()?;
     let others = broken.count();
@@ -175,6 +197,20 @@ fn is_broken(channel: &Channel, shown: &Shown, snapshot: &Snapshot) -> bool {
         Trust::Ok => false,
         Trust::Missing | Trust::Stale => link.state == LinkState::Up && settled,
         _ => link.state == LinkState::Up,
+    }
+}
+
+/// Whether `fault` tells why the channel cannot be trusted.
+fn is_told(fault: &FaultShown, id: ChannelId, channel: &Channel, shown: &Shown) -> bool {
+    let Source::Input(input) = &channel.source else { return false };
+    match (fault.subject, shown.smooth.trust()) {
+        (Subject::Sensor(watched), _) => {
+            watched == id || matches!(fault.problem, Problem::Untrusted { of, .. } if of == id)
+        }
+        (Subject::Supply(link), Trust::Supply)
+        | (Subject::Ground(link), Trust::Ground)
+        | (Subject::Link(link) | Subject::Controller(link), Trust::Missing | Trust::Stale) => input.link == link,
+        _ => false,
     }
 }
 
@@ -213,7 +249,8 @@ pub fn keys(model: &Model, page: usize, working: &[ShownKey]) -> Vec<Part> {
         parts.push(Part { act: Some(Act::Page(index)), ..part(format!("{number}{}", known.name), tone, rank) });
     }
     for ShownKey { key, word, rank, act, .. } in working {
-        parts.push(Part { act: Some(*act), ..part(format!("{key} {word}"), Tone::Faint, *rank) });
+        let tone = if act.is_of_alarms() { Tone::Plain } else { Tone::Faint };
+        parts.push(Part { act: Some(*act), ..part(format!("{key} {word}"), tone, *rank) });
     }
     parts
 }

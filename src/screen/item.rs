@@ -11,7 +11,7 @@ use super::pen::{Pen, columns};
 use super::words::{self, Said};
 use crate::channel::Trust;
 use crate::config::{Alarm, Channel, ChannelId, Level, Limit, LinkId, Model, Source};
-use crate::state::{LinkState, Shown, Snapshot};
+use crate::state::{AlarmState, LinkState, Raised, Shown, Snapshot};
 
 /// What is prepared once for each channel of a model on one look.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -44,6 +44,11 @@ impl Labels {
         };
         let outputs = u16::try_from(model.outputs.len()).unwrap_or(u16::MAX);
         Self { channels: (0_u16..).zip(&model.channels).map(prepare).collect(), outputs }
+    }
+
+    /// The unit of a channel in the look's glyph set, empty where there is none.
+    pub fn unit(&self, id: ChannelId) -> &str {
+        self.channels.get(id.index()).map_or("", |known| &known.unit)
     }
 
     /// How many outputs there are.
@@ -231,19 +236,19 @@ pub const fn limit_at(limit: Limit) -> f64 {
 
 /// Whether anything is dangerous.
 fn danger(snapshot: &Snapshot) -> bool {
-    let limits = snapshot.alarms.iter().map(|alarm| (alarm.active, alarm.level));
-    let mut all = limits.chain(snapshot.faults.iter().map(|fault| (fault.active, fault.level)));
-    all.any(|it| it == (true, Level::Danger))
+    let limits = (0..snapshot.alarms.len()).map(Raised::Limit);
+    let mut all = limits.chain((0..snapshot.faults.len()).map(Raised::Fault));
+    all.any(|raised| snapshot.alarm_level(raised) == Some(Level::Danger) && is_wrong(snapshot, raised))
 }
 
 fn sounding(known: &Prepared, snapshot: &Snapshot) -> Option<Level> {
-    known
-        .alarms
-        .iter()
-        .filter_map(|at| snapshot.alarms.get(*at))
-        .filter(|alarm| alarm.active)
-        .map(|alarm| alarm.level)
-        .max()
+    let those = known.alarms.iter().map(|at| Raised::Limit(*at)).filter(|raised| is_wrong(snapshot, *raised));
+    those.filter_map(|raised| snapshot.alarm_level(raised)).max()
+}
+
+/// Whether it is there now and nobody put it aside.
+fn is_wrong(snapshot: &Snapshot, raised: Raised) -> bool {
+    matches!(snapshot.alarm_state(raised), AlarmState::Unacknowledged | AlarmState::Acknowledged)
 }
 
 /// Missing or stale is no news where a link that it comes from is down: the link says so once for all.

@@ -5,6 +5,7 @@
 
 use crate::state::PlayerShown;
 use crate::time::{Micros, SECOND};
+use crate::watch::desk::Attend;
 
 /// A key that the terminal sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -35,8 +36,25 @@ pub enum Act {
     HoldTrend,
     /// Show all keys in place of the page, or the page again.
     Keys,
+    /// The alarm that is shown was seen.
+    Seen,
+    /// All alarms were seen.
+    AllSeen,
+    /// Alarms that are held need not stay any more.
+    Reset,
+    /// Put an alarm aside: asks which and for how long.
+    Shelve,
+    /// Show what came when, or the page again.
+    Journal,
     /// What the session's owner does.
     Tell(Command),
+}
+
+impl Act {
+    /// Whether it is about alarms: shown where one can be done something about, and so not as quiet as other keys.
+    pub const fn is_of_alarms(self) -> bool {
+        matches!(self, Self::Seen | Self::AllSeen | Self::Reset | Self::Shelve | Self::Journal)
+    }
 }
 
 /// What the screen asks of the session's owner.
@@ -50,6 +68,8 @@ pub enum Command {
     FreeOutputs,
     /// Take sensors that stepped together for true.
     AcceptGround,
+    /// Something is done about alarms by who has seen those up to that number.
+    Attend(Attend, u32),
     /// Stop or go on (replay).
     TogglePause,
     /// So many readings on, or back where negative (replay).
@@ -92,6 +112,8 @@ pub struct Now<'a> {
     pub player: Option<&'a PlayerShown>,
     /// An output is locked.
     pub locked: bool,
+    /// Sensors stepped together.
+    pub shifted: bool,
     /// Marks are written down.
     pub records: bool,
     /// The page has a trend.
@@ -115,6 +137,17 @@ const fn tell(key: &'static str, word: &'static str, about: &'static str, rank: 
     shown(key, word, about, rank, Act::Tell(command))
 }
 
+/// Shown before the others while an alarm waits to be seen.
+pub const SEEN: ShownKey = shown("enter", "seen", "the alarm that is shown was seen", 0, Act::Seen);
+/// While several do.
+pub const ALL_SEEN: ShownKey = shown("o", "all seen", "all alarms were seen", 1, Act::AllSeen);
+/// While any can be put aside or taken back.
+pub const SHELVE: ShownKey = shown("s", "shelve", "put an alarm aside for a while, or take it back", 3, Act::Shelve);
+/// While one is held.
+pub const RESET: ShownKey = shown("r", "reset", "alarms that are held need not stay", 1, Act::Reset);
+/// While there is anything in it.
+pub const JOURNAL: ShownKey = shown("j", "journal", "which alarms came when, or the page again", 3, Act::Journal);
+
 /// The keys that do something now, the most needed first.
 pub fn working(now: &Now<'_>) -> Vec<ShownKey> {
     let mut keys = match now.player {
@@ -135,6 +168,10 @@ fn driving(now: &Now<'_>) -> Vec<ShownKey> {
     let mut keys = Vec::new();
     if now.locked {
         keys.push(tell("u", "free outputs", "free locked outputs: press twice", 1, Command::FreeOutputs));
+    }
+    if now.shifted {
+        let about = "believe sensors again that stepped together";
+        keys.push(tell("g", "believe", about, 1, Command::AcceptGround));
     }
     if now.records {
         keys.push(tell("m", "mark", "mark this moment of the drive", 1, Command::Mark));
@@ -182,6 +219,11 @@ pub fn act(key: Key, replaying: bool) -> Option<Act> {
         (Key::Char(digit @ b'1'..=b'9'), _) => Some(Act::Page(usize::from(digit - b'1'))),
         (Key::Char(b'n'), _) => Some(Act::Night),
         (Key::Char(b'?'), _) => Some(Act::Keys),
+        (Key::Char(b'\r' | b'\n'), _) => Some(Act::Seen),
+        (Key::Char(b'o'), _) => Some(Act::AllSeen),
+        (Key::Char(b'r'), _) => Some(Act::Reset),
+        (Key::Char(b's'), _) => Some(Act::Shelve),
+        (Key::Char(b'j'), _) => Some(Act::Journal),
         (Key::Char(b' '), false) => Some(Act::HoldTrend),
         (Key::Char(b'm'), false) => tell(Command::Mark),
         (Key::Char(b'u'), false) => tell(Command::FreeOutputs),

@@ -158,13 +158,15 @@ pub struct Look {
     pub depth: Depth,
     /// The night palette is in use.
     pub night: bool,
+    /// What blinks is bright now.
+    pub lit: bool,
     styles: [Style; Tone::ALL.len()],
 }
 
 impl Look {
     /// A look with its palette.
     pub fn new(glyphs: GlyphSet, depth: Depth, night: bool) -> Self {
-        Self { glyphs, depth, night, styles: Tone::ALL.map(|tone| style(tone, depth, night)) }
+        Self { glyphs, depth, night, lit: true, styles: Tone::ALL.map(|tone| style(tone, depth, night)) }
     }
 
     /// Chooses by `settings`, then by the environment, which `variable` reads (name to value).

@@ -5,6 +5,7 @@
 //! snapshot: no link, no decoding, no file. A widget is a function of a snapshot; nothing in drawing waits, locks or
 //! reads a clock.
 
+mod attend;
 mod banner;
 mod canvas;
 mod control;
@@ -12,6 +13,7 @@ mod encode;
 mod foot;
 mod glyphs;
 mod item;
+mod journal;
 mod key_list;
 mod keys;
 mod look;
@@ -29,6 +31,7 @@ mod words;
 pub use control::Control;
 pub use glyphs::GlyphSet;
 pub use item::Labels;
+pub use journal::PAGE as JOURNAL_PAGE;
 pub use keys::Command;
 pub use look::{Depth, Look, LookSettings, NoPicture};
 pub use plan::Wish;

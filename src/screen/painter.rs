@@ -8,7 +8,7 @@ use std::sync::Arc;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use super::encode;
+use super::attend::{self, Answer, Asking};
 use super::item::Labels;
 use super::keys::{self, Act, Command, Key};
 use super::look::Look;
@@ -16,12 +16,16 @@ use super::piece::Standing;
 use super::plan::Wish;
 use super::view::View;
 use super::widget::Strip;
+use super::{banner, encode, journal};
 use crate::config::SharedModel;
 use crate::state::{BUCKET, Column, History, Shared, Snapshot};
 use crate::time::{MILLISECOND, Micros, Stamp};
+use crate::watch::desk::Attend;
 
 /// Counts of lines change with every line of a link that is all noise: they are brought up to date at most so often.
 const COUNTS: Micros = 250 * MILLISECOND;
+/// Rows that a screen has at least whose foot has a sentence.
+const LEAST_TO_ASK: u16 = 8;
 
 /// What came of a frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -63,6 +67,12 @@ pub struct Painter {
     notices: Vec<String>,
     /// The keys are listed in place of the page.
     all_keys: bool,
+    /// The question that the next key answers.
+    asking: Option<Asking>,
+    /// The page to which the journal goes back.
+    back: usize,
+    /// How often the bell was rung, as the snapshots count.
+    rung: u32,
     /// The picture that the terminal shows; `None` where that is not known.
     before: Option<Picture>,
     after: Picture,
@@ -88,6 +98,9 @@ impl Painter {
             replaying,
             notices: Vec::new(),
             all_keys: false,
+            asking: None,
+            back: 0,
+            rung: 0,
             before: None,
             after: Picture::default(),
         }
@@ -99,8 +112,12 @@ impl Painter {
         self.model = model;
         self.reached.clear();
         self.draw_anew();
-        self.page = self.page.min(self.model.pages.len().saturating_sub(1));
-        self.held = None;
+        let last = self.model.pages.len().saturating_sub(1);
+        self.back = self.back.min(last);
+        if self.page != journal::PAGE {
+            self.page = self.page.min(last);
+        }
+        (self.held, self.asking) = (None, None);
     }
 
     /// Shows `text` in place of what was told before; nothing where it is empty.
@@ -129,6 +146,7 @@ impl Painter {
         // Asked before the snapshot is read: what is published between counts for the next frame.
         let before = std::mem::replace(&mut self.published, self.shared.published());
         let counted = self.look_at(area);
+        self.ring(out);
         let mut after = std::mem::take(&mut self.after);
         if after.buffer.area != area {
             after.standing.forget();
@@ -165,6 +183,26 @@ impl Painter {
             self.counts.extend(links.iter().map(|link| (link.bad, link.lost)));
         }
         changed
+    }
+
+    /// Rings the terminal's bell once where anything new is wrong. A replay that went back is silent.
+    fn ring(&mut self, out: &mut Vec<u8>) {
+        let rings = std::mem::replace(&mut self.rung, self.snapshot.calls.rings);
+        let waits = |call: &crate::state::Call| call.state == crate::state::AlarmState::Unacknowledged;
+        if self.rung > rings && self.snapshot.calls.list.iter().any(waits) {
+            out.push(7);
+        }
+    }
+
+    /// Whether anything blinks.
+    pub fn blinks(&self) -> bool {
+        banner::blinks(&self.snapshot)
+    }
+
+    /// What blinks is bright from now on, or is not. True where that changes the picture.
+    pub fn blink(&mut self, lit: bool) -> bool {
+        let lit = lit || !self.blinks();
+        std::mem::replace(&mut self.look.lit, lit) != lit
     }
 
     /// Copies the newest snapshot, and what the page's trends need of the history. True where counts are others than
@@ -214,18 +252,40 @@ impl Painter {
             page: self.page,
             held: self.held.is_some(),
             replaying: self.replaying,
-            notices: &self.notices,
+            notices: self.asking.as_ref().map_or(&self.notices, |asking| &asking.text),
             all_keys: self.all_keys,
         }
     }
 
     /// Does what `key` does; gives what the session's owner must do.
     pub fn key(&mut self, key: Key, size: (u16, u16)) -> Option<Command> {
+        if let Some(asking) = self.asking.take() {
+            return self.answered(asking.answer(key));
+        }
         let act = match key {
             Key::Tap(x, y) => self.view().tapped(Rect::new(0, 0, size.0, size.1), x, y),
             _ => keys::act(key, self.replaying),
         };
-        self.act(act?)
+        let command = self.act(act?);
+        if size.1 < LEAST_TO_ASK {
+            // The question would have no row.
+            self.asking = None;
+        }
+        command
+    }
+
+    fn answered(&mut self, answer: Answer) -> Option<Command> {
+        match answer {
+            Answer::Do(act, known) => return Some(Command::Attend(act, known)),
+            Answer::Next(place) => self.asking = Asking::about(&self.model, &self.snapshot, place),
+            Answer::No => {}
+        }
+        None
+    }
+
+    /// What is done about alarms, by who has seen all of this snapshot.
+    fn attend(&self, act: Option<Attend>) -> Option<Command> {
+        act.map(|act| Command::Attend(act, self.snapshot.calls.newest))
     }
 
     fn act(&mut self, act: Act) -> Option<Command> {
@@ -236,6 +296,12 @@ impl Painter {
         match act {
             Act::Quit => return Some(Command::Quit),
             Act::Tell(command) => return Some(command),
+            Act::Seen => return self.attend(attend::seen(&self.model, &self.snapshot)),
+            Act::AllSeen => return self.attend(Some(Attend::Acknowledge(None))),
+            Act::Reset => return self.attend(Some(Attend::Reset(None))),
+            Act::Shelve => self.asking = Asking::about(&self.model, &self.snapshot, 0),
+            Act::Journal | Act::Turn(_) if self.page == journal::PAGE => self.page = self.back,
+            Act::Journal => self.back = std::mem::replace(&mut self.page, journal::PAGE),
             Act::Page(page) if page < pages => self.page = page,
             Act::Page(_) | Act::Keys => {}
             Act::Turn(by) => {
@@ -404,6 +470,102 @@ rows = [
             painter.view().render(area, &mut whole);
             assert_eq!(painter.before.as_ref().unwrap().buffer, whole, "step {step}");
         }
+    }
+
+    /// One more alarm comes, in that state.
+    fn come(snapshot: &mut Snapshot, state: crate::state::AlarmState) {
+        let calls = &mut snapshot.calls;
+        calls.newest += 1;
+        calls.rings += u32::from(state == crate::state::AlarmState::Unacknowledged);
+        calls.digest += 1;
+        let call = &mut calls.list[0];
+        (call.state, call.number) = (state, calls.newest);
+        snapshot.version += 1;
+    }
+
+    fn frame(painter: &mut Painter, snapshot: &Snapshot) -> Vec<u8> {
+        painter.shared.publish(snapshot);
+        let mut out = Vec::new();
+        painter.frame((80, 24), &mut out);
+        out
+    }
+
+    #[test]
+    fn each_new_alarm_rings_once_and_a_replay_that_goes_back_is_silent() {
+        use crate::state::AlarmState::{Acknowledged, Shelved, Unacknowledged};
+        let (mut painter, mut snapshot) = painter(GlyphSet::Full);
+        let early = snapshot.clone();
+        let mut rings = Vec::new();
+        for state in [Unacknowledged, Unacknowledged, Acknowledged, Shelved] {
+            come(&mut snapshot, state);
+            rings.push(frame(&mut painter, &snapshot).contains(&7));
+            assert!(!frame(&mut painter, &snapshot).contains(&7));
+        }
+        assert_eq!(rings, [true, true, false, false]);
+        let model = Arc::clone(&painter.model);
+        painter.shared.reset(&model, &early);
+        assert!(!frame(&mut painter, &early).contains(&7));
+    }
+
+    #[test]
+    fn keys_do_what_the_picture_offers_and_mean_what_was_in_it() {
+        use crate::state::{AlarmState, Raised};
+        let (mut painter, mut snapshot) = painter(GlyphSet::Full);
+        let size = (80, 24);
+        let tell = |painter: &mut Painter, key: u8| painter.key(Key::Char(key), size);
+        assert_eq!(tell(&mut painter, b'\r'), None, "nothing is there to be seen");
+        assert_eq!(tell(&mut painter, b's'), None);
+        come(&mut snapshot, AlarmState::Unacknowledged);
+        frame(&mut painter, &snapshot);
+        let one = Some(Raised::Limit(0));
+        assert_eq!(tell(&mut painter, b'\r'), Some(Command::Attend(Attend::Acknowledge(one), 1)));
+        assert_eq!(
+            painter.key(Key::Tap(5, 0), size),
+            Some(Command::Attend(Attend::Acknowledge(one), 1)),
+            "on the banner"
+        );
+        assert_eq!(tell(&mut painter, b'o'), Some(Command::Attend(Attend::Acknowledge(None), 1)));
+        assert_eq!(tell(&mut painter, b's'), None);
+        assert_eq!(painter.view().notices[0], "2, 5, 0: quiet for 2, 5, 10 min: oil");
+        assert_eq!(tell(&mut painter, b'6'), None, "a danger is never put aside for an hour");
+        assert_eq!(tell(&mut painter, b'2'), None, "the question was answered, and 2 is a page again");
+        assert_eq!(painter.page, 1);
+        tell(&mut painter, b's');
+        let ten = 10 * crate::time::MINUTE;
+        assert_eq!(tell(&mut painter, b'0'), Some(Command::Attend(Attend::Shelve(Raised::Limit(0), ten), 1)));
+        come(&mut snapshot, AlarmState::Shelved);
+        frame(&mut painter, &snapshot);
+        tell(&mut painter, b's');
+        assert_eq!(tell(&mut painter, b'y'), Some(Command::Attend(Attend::Unshelve(one), 2)));
+    }
+
+    #[test]
+    fn the_journal_comes_and_goes_and_leaves_the_page_as_it_was() {
+        let (mut painter, snapshot) = painter(GlyphSet::Full);
+        frame(&mut painter, &snapshot);
+        let key = |painter: &mut Painter, key: u8| painter.key(Key::Char(key), (80, 24));
+        key(&mut painter, b'2');
+        for back in [b'j', b'\t'] {
+            key(&mut painter, b'j');
+            assert_eq!(painter.page, journal::PAGE);
+            frame(&mut painter, &snapshot);
+            key(&mut painter, back);
+            assert_eq!(painter.page, 1);
+        }
+    }
+
+    #[test]
+    fn only_a_danger_that_nobody_saw_blinks() {
+        use crate::state::AlarmState;
+        let (mut painter, mut snapshot) = painter(GlyphSet::Full);
+        frame(&mut painter, &snapshot);
+        assert!(!painter.blink(false));
+        come(&mut snapshot, AlarmState::Unacknowledged);
+        frame(&mut painter, &snapshot);
+        assert!(painter.blink(false) && painter.blink(true) && !painter.blink(true));
+        come(&mut snapshot, AlarmState::Acknowledged);
+        frame(&mut painter, &snapshot);
+        assert!(!painter.blinks() && !painter.blink(false));
     }
 
     #[test]

@@ -12,6 +12,7 @@ use ratatui::widgets::Widget;
 use super::banner::{self, Banner};
 use super::foot::{self, Part};
 use super::item::{Item, list};
+use super::journal::{self, Journal};
 use super::key_list;
 use super::keys::ShownKey;
 use super::look::{Look, Tone};
@@ -40,6 +41,8 @@ pub enum Piece<'a> {
     Outputs(Vec<OutputRow>),
     /// The worst alarm.
     Banner(Banner<'a>),
+    /// What came when.
+    Journal(Journal),
     /// Sentences, a row each, and how many more there are.
     Told(Vec<(String, Tone)>, usize),
     /// The keys that work.
@@ -68,6 +71,7 @@ impl Piece<'_> {
             Self::Outputs(rows) => outputs::draw(&mut Pen::new(buffer, area, look), &rows),
             Self::List(items) => list(&mut Pen::new(buffer, area, look), items),
             Self::Banner(banner) => banner::draw(&mut Pen::new(buffer, area, look), &banner),
+            Self::Journal(journal) => journal::draw(&mut Pen::new(buffer, area, look), &journal),
             Self::Told(sentences, hidden) => foot::tell(&mut Pen::new(buffer, area, look), &sentences, hidden),
             Self::Keys(keys) => key_list::draw(&mut Pen::new(buffer, area, look), &keys),
             Self::Row(parts) => foot::draw(&mut Pen::new(buffer, area, look), &parts),
@@ -92,10 +96,8 @@ impl Piece<'_> {
             }
             Self::Outputs(rows) => rows.hash(&mut hasher),
             Self::List(items) => items.iter().for_each(|item| item.digest(false, &mut hasher)),
-            Self::Banner(banner) => {
-                let Banner { level, label, value, limit, text, others } = banner;
-                (level, label, value, limit, text, others).hash(&mut hasher);
-            }
+            Self::Banner(banner) => banner.hash(&mut hasher),
+            Self::Journal(journal) => journal.hash(&mut hasher),
             Self::Told(sentences, hidden) => (sentences, hidden).hash(&mut hasher),
             Self::Keys(keys) => keys.hash(&mut hasher),
             Self::Row(parts) => {

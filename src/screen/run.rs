@@ -77,6 +77,8 @@ impl std::error::Error for ScreenError {}
 
 /// How often the terminal's size is looked at while nothing else happens.
 const LOOK_AROUND: Duration = Duration::from_millis(250);
+/// What blinks is bright for so long and then dark for so long: once a second, and never more than twice.
+const BLINK: Duration = Duration::from_millis(500);
 /// How old the known size of the terminal may be when a frame is drawn.
 const SIZE_KNOWN: Duration = Duration::from_millis(100);
 /// A frame that the terminal has not taken for so long is followed by a whole one.
@@ -120,6 +122,8 @@ struct Loop {
     /// Bytes of the last frame that the terminal has not taken yet.
     waiting: Vec<u8>,
     stalled_since: Option<Instant>,
+    /// What blinks, blinks by the time since then.
+    began: Instant,
     quit: bool,
 }
 
@@ -139,6 +143,7 @@ impl Loop {
             drawn: None,
             waiting: Vec::new(),
             stalled_since: None,
+            began: Instant::now(),
             quit: false,
         }
     }
@@ -176,6 +181,8 @@ impl Loop {
             return Some(Ending::Quit);
         }
         self.resized();
+        let lit = (self.began.elapsed().as_millis() / BLINK.as_millis()).is_multiple_of(2);
+        self.changed |= self.painter.blink(lit);
         self.draw().err().map(|_| Ending::TerminalGone)
     }
 
@@ -198,7 +205,9 @@ impl Loop {
     /// How long there is nothing to do by the clock.
     fn patience(&self) -> Duration {
         if !self.changed || !self.waiting.is_empty() {
-            return LOOK_AROUND;
+            let since = self.began.elapsed().as_millis() % BLINK.as_millis();
+            let left = BLINK.saturating_sub(Duration::from_millis(u64::try_from(since).unwrap_or(0)));
+            return if self.painter.blinks() { LOOK_AROUND.min(left) } else { LOOK_AROUND };
         }
         self.drawn.map_or(Duration::ZERO, |drawn| self.gap.saturating_sub(drawn.elapsed()))
     }

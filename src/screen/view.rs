@@ -9,14 +9,15 @@ use ratatui::widgets::Widget;
 use super::banner::Banner;
 use super::foot::{self, Layout, Sentences};
 use super::item::{Item, Labels};
+use super::journal::{self, Journal};
 use super::keys::{self, Act, ShownKey};
 use super::look::Look;
 use super::piece::{Piece, Standing};
 use super::plan::{Place, Plan};
 use super::widget::Strip;
-use super::{banner, key_list, outputs, plan};
+use super::{attend, banner, key_list, outputs, plan};
 use crate::config::{ChannelId, Face, Model, Page};
-use crate::state::{OutputShown, PlayerShown, Recording, Snapshot};
+use crate::state::{OutputShown, PlayerShown, Recording, Snapshot, Subject};
 use crate::watch::Raised;
 
 /// One picture.
@@ -32,7 +33,7 @@ pub struct View<'a> {
     pub strips: &'a [Strip],
     /// The terminal's look.
     pub look: &'a Look,
-    /// The page; past the end: the first.
+    /// The page; [`journal::PAGE`]: what came when; any other past the end: the first.
     pub page: usize,
     /// Trends stand still.
     pub held: bool,
@@ -67,15 +68,22 @@ impl<'a> View<'a> {
     fn working(&self) -> Vec<ShownKey> {
         let faces = self.shown().into_iter().flat_map(|page| page.rows.iter().flatten());
         let unknown = PlayerShown::default();
-        keys::working(&keys::Now {
+        let mut working = attend::keys(self.model, self.snapshot);
+        working.extend(keys::working(&keys::Now {
             player: self.replaying.then(|| self.snapshot.player.as_ref().unwrap_or(&unknown)),
             locked: self.snapshot.outputs.iter().any(OutputShown::is_locked),
+            shifted: self
+                .snapshot
+                .faults
+                .iter()
+                .any(|fault| fault.active && matches!(fault.subject, Subject::Ground(_))),
             records: self.snapshot.recording != Recording::Off,
             has_trend: faces.map(|cell| cell.face).any(|face| face == Face::Trend),
             held: self.held,
             several_pages: self.model.pages.len() > 1,
             night: self.look.night,
-        })
+        }));
+        working
     }
 
     /// The list of keys stands in place of the page: not while there is danger.
@@ -86,6 +94,9 @@ impl<'a> View<'a> {
 
     /// The histories that drawing into `area` needs.
     pub fn wishes(&self, area: Rect) -> Vec<plan::Wish> {
+        if self.page == journal::PAGE {
+            return Vec::new();
+        }
         let (layout, ..) = self.laid_out(area);
         let Some(page) = self.shown() else { return Vec::new() };
         Plan::new(page, self.labels, inset(layout.page), (area.width, area.height)).wishes(page, self.look)
@@ -95,6 +106,9 @@ impl<'a> View<'a> {
     pub fn tapped(&self, area: Rect, x: u16, y: u16) -> Option<Act> {
         let (layout, ..) = self.laid_out(area);
         let at = Position { x, y };
+        if (layout.banner.top()..layout.banner.bottom()).contains(&y) {
+            return Some(Act::Seen);
+        }
         if inset(layout.page).contains(at) && self.shows_keys(&layout) {
             return key_list::tapped(&self.working(), inset(layout.page), at);
         }
@@ -116,16 +130,16 @@ impl<'a> View<'a> {
         };
         let (told, hidden) = sentences.within(layout.told.height);
         let mut banner = Banner::new(self.model, self.labels, self.snapshot, &alarms);
-        if let Some(banner) = &mut banner
-            && layout.status.height == 0
-            && layout.told.height == 0
-        {
-            // What has no row is at least counted.
-            banner.others += hidden;
+        if let Some(banner) = &mut banner {
+            banner.lit = self.look.lit || !banner::blinks(self.snapshot);
+            if layout.status.height == 0 && layout.told.height == 0 {
+                // What has no row is at least counted.
+                banner.others += hidden;
+            }
         }
         pieces.extend(banner.map(|banner| (layout.banner, Piece::Banner(banner))));
         let has_moment = sentences.has_moment_within(layout.told.height);
-        let status = foot::status(self.model, self.snapshot, self.shown(), !has_moment);
+        let status = foot::status(self.model, self.snapshot, self.shown(), (alarms.first().copied(), !has_moment));
         pieces.push((inset(layout.told), Piece::Told(told, hidden)));
         pieces.push((inset(layout.status), Piece::Row(status)));
         pieces.push((inset(layout.keys), Piece::Row(foot::keys(self.model, self.page, &working))));
@@ -133,6 +147,9 @@ impl<'a> View<'a> {
     }
 
     fn page_pieces(&self, area: Rect, whole: Rect) -> Vec<(Rect, Piece<'a>)> {
+        if self.page == journal::PAGE {
+            return vec![(area, Piece::Journal(Journal::of(self.model, self.labels, self.snapshot)))];
+        }
         let Some(page) = self.shown() else { return Vec::new() };
         match Plan::new(page, self.labels, area, (whole.width, whole.height)) {
             Plan::Cells(places) => {

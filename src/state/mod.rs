@@ -3,11 +3,13 @@
 //! Owns the plain structs of the snapshot, the ring of each channel's last ten minutes, and the one place that hands
 //! both, with the config that they are of, from the decoding side to screens and viewers. Computes nothing, draws nothing.
 
+mod alarm;
 mod history;
 mod output;
 mod shared;
 mod snapshot;
 
+pub use alarm::{AlarmState, Call, Calls, Entry, JOURNAL, Raised};
 pub use history::{BUCKET, Column, History};
 pub use output::{FaultShown, OutputShown, Problem, Subject, Why};
 pub use shared::{Shared, Waker};

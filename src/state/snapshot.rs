@@ -7,7 +7,7 @@ use crate::config::Level;
 use crate::time::{Micros, SECOND, Stamp};
 use crate::wire::{Reject, Resets};
 
-use super::{FaultShown, OutputShown};
+use super::{AlarmState, Calls, FaultShown, OutputShown, Raised};
 
 /// Everything that a screen may show, at one instant. Fixed in size once made, so that copying it allocates nothing.
 #[derive(Debug, Default, PartialEq)]
@@ -28,12 +28,37 @@ pub struct Snapshot {
     pub outputs: Vec<OutputShown>,
     /// Alarms that no limit raises, each subject at its own place.
     pub faults: Vec<FaultShown>,
+    /// What the person at the wheel did about alarms, and what came when.
+    pub calls: Calls,
     /// What the recorder does.
     pub recording: Recording,
     /// Where a replay stands; `None` while driving.
     pub player: Option<PlayerShown>,
     /// Mistakes in a changed config file that is therefore not in force; 0 where all is well.
     pub config_mistakes: u32,
+}
+
+impl Snapshot {
+    /// The state of an alarm. One that sounds although nothing is known of it besides counts as unseen: nothing that is
+    /// wrong is ever hidden by what was not said.
+    pub fn alarm_state(&self, raised: Raised) -> AlarmState {
+        let active = match raised {
+            Raised::Limit(at) => self.alarms.get(at).is_some_and(|alarm| alarm.active),
+            Raised::Fault(at) => self.faults.get(at).is_some_and(|fault| fault.active),
+        };
+        match self.calls.get(raised).map_or(AlarmState::Normal, |call| call.state) {
+            AlarmState::Normal if active => AlarmState::Unacknowledged,
+            state => state,
+        }
+    }
+
+    /// How bad an alarm is; `None` where there is none at that place.
+    pub fn alarm_level(&self, raised: Raised) -> Option<Level> {
+        match raised {
+            Raised::Limit(at) => self.alarms.get(at).map(|alarm| alarm.level),
+            Raised::Fault(at) => self.faults.get(at).map(|fault| fault.level),
+        }
+    }
 }
 
 impl Clone for Snapshot {
@@ -45,13 +70,26 @@ impl Clone for Snapshot {
 
     /// Keeps the lists that `self` has already: a derived one would allocate them anew for each line.
     fn clone_from(&mut self, source: &Self) {
-        let Self { version, now, at, channels, links, alarms, outputs, faults, recording, player, config_mistakes } =
-            source;
+        let Self {
+            version,
+            now,
+            at,
+            channels,
+            links,
+            alarms,
+            outputs,
+            faults,
+            calls,
+            recording,
+            player,
+            config_mistakes,
+        } = source;
         self.channels.clone_from(channels);
         self.links.clone_from(links);
         self.alarms.clone_from(alarms);
         self.outputs.clone_from(outputs);
         self.faults.clone_from(faults);
+        self.calls.clone_from(calls);
         (self.version, self.now, self.at) = (*version, *now, *at);
         self.player.clone_from(player);
         (self.recording, self.config_mistakes) = (*recording, *config_mistakes);

@@ -7,6 +7,8 @@ pub mod system;
 /// A length of time in microseconds. Signed, so that a difference of two stamps always has an answer.
 pub type Micros = i64;
 
+/// Microseconds in a minute.
+pub const MINUTE: Micros = 60 * SECOND;
 /// Microseconds in a second.
 pub const SECOND: Micros = 1_000_000;
 /// Microseconds in a millisecond.

@@ -19,6 +19,8 @@ pub(super) struct Memory {
     when: Option<Condition>,
     /// It sounds.
     pub active: bool,
+    /// The limit is passed and `when` is false.
+    pub asleep: bool,
     /// Since when the limit is passed (quiet) or left (active) without a break, on the timeline of exports.
     pub since: Option<Micros>,
     /// Up to when the last value under the config before would have counted; see [`super::Watch::go_on_from`].
@@ -42,6 +44,7 @@ impl Memory {
             until: alarm.until,
             when: alarm.when.as_ref().map(Condition::new),
             active: false,
+            asleep: false,
             since: None,
             bridge: Micros::MIN,
             bare: false,
@@ -53,7 +56,7 @@ impl Memory {
     pub fn quiet(&self) -> Option<(f64, f64)> {
         let rests = match &self.when {
             None => true,
-            Some(when) => !self.active && !when.looks_back(),
+            Some(when) => !self.active && !self.asleep && !when.looks_back(),
         };
         (rests && self.since.is_none()).then_some(match (self.limit, self.active) {
             (Limit::Below(limit), false) => (limit, f64::INFINITY),
@@ -87,7 +90,7 @@ impl Memory {
             Limit::Above(limit) => value > limit,
         };
         if !passed && !self.active {
-            self.since = None;
+            (self.since, self.asleep) = (None, false);
             return false;
         }
         let awake = match (&mut self.when, awake) {
@@ -111,6 +114,8 @@ impl Memory {
         if moment.touched[self.channel].ends_gap() {
             self.since = None;
         }
+        // Where it is not known, what was known last holds.
+        self.asleep = awake.map_or(self.asleep, |awake| !awake);
         match (self.active, awake) {
             (false, Some(true)) => self.hold(true, self.after, moment.at),
             // Not knowing whether it sleeps ends nothing by itself; a value that came back does.

@@ -1,31 +1,28 @@
 //! What is wrong: limits that are passed, sensors that cannot be believed, and what several of them share.
 //!
 //! Owns the alarms' memory: since when a limit is passed or left, and the same of sensors and shared causes. In: channels
-//! with trust, how the links stand, and the time. Out: which alarms sound, and each change once. No drawing, no clock. The states of ANSI/ISA-18.2 beyond normal and sounding
-//! (acknowledged, latched, shelved) will stand beside `active` in `Memory`.
+//! with trust, how the links stand, and the time. Out: which alarms sound, and each change once. No drawing, no clock. The
+//! states of ANSI/ISA-18.2 beyond normal and sounding (acknowledged, latched, shelved) follow from that in [`desk`], so that
+//! they cost nothing while all is well.
 
 pub mod advice;
 mod causes;
+pub mod desk;
 mod hold;
 mod limit;
+pub mod machine;
+pub mod measures;
+pub mod named;
 mod sensor;
 
 use crate::channel::{Bank, Moment, Trust};
 use crate::config::{Alarm, ChannelId, Level, LinkId, Model};
+pub use crate::state::Raised;
 use crate::state::{AlarmShown, FaultShown, LinkShown, Problem, Subject};
 use crate::time::{Micros, Stamp};
 use causes::{Causes, KINDS};
 use limit::Memory;
 use sensor::{Roots, Sensor};
-
-/// Which alarm it is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Raised {
-    /// A limit of a channel, by its place in the model's alarms.
-    Limit(usize),
-    /// One that no limit raises, by its place in the snapshot's faults.
-    Fault(usize),
-}
 
 /// An alarm that began or ended.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -203,10 +200,10 @@ impl Watch {
             let mut range = Some((f64::NEG_INFINITY, f64::INFINITY));
             let alarms = self.alarms.get_mut(quiet.from..quiet.to).unwrap_or_default();
             for (alarm, memory) in (quiet.from..).zip(alarms) {
-                if !memory.rests_at(value)
-                    && memory.step(moment)
-                    && let Some(shown) = shown.get_mut(alarm)
-                {
+                let slept = memory.asleep;
+                let turned = !memory.rests_at(value) && memory.step(moment);
+                any |= slept != memory.asleep;
+                if turned && let Some(shown) = shown.get_mut(alarm) {
                     (shown.active, shown.since, any) = (memory.active, now, true);
                     changed(Change { raised: Raised::Limit(alarm), active: memory.active, value: value.good() });
                 }
@@ -275,7 +272,7 @@ impl Watch {
     pub fn go_on_from(&mut self, before: &Self, same: &[Option<usize>], good_until: impl Fn(usize) -> Micros) {
         for (memory, old) in self.alarms.iter_mut().zip(same) {
             let Some(old) = old.and_then(|old| before.alarms.get(old)) else { continue };
-            (memory.active, memory.since) = (old.active, old.since);
+            (memory.active, memory.asleep, memory.since) = (old.active, old.asleep, old.since);
             memory.bare = memory.since.is_some();
             memory.bridge = if memory.bare { good_until(old.channel) } else { Micros::MIN };
         }
@@ -288,12 +285,17 @@ impl Watch {
             if memory.active {
                 changed(Change { raised: Raised::Limit(alarm), active: false, value: None });
             }
-            (memory.active, memory.since) = (false, None);
+            (memory.active, memory.asleep, memory.since) = (false, false, None);
             (shown.active, shown.since) = (false, now);
         }
     }
 
-    /// The same for links, sensors and what they share.
+    /// Whether the limit of `alarm` is passed while its `when` is false.
+    pub fn is_asleep(&self, alarm: usize) -> bool {
+        self.alarms.get(alarm).is_some_and(|memory| memory.asleep)
+    }
+
+    /// [`Watch::end_all`] for links, sensors and what they share.
     pub fn end_faults(&mut self, now: Stamp, shown: &mut [FaultShown], changed: &mut dyn FnMut(Change)) {
         for (place, fault) in shown.iter_mut().enumerate().skip(self.faults).filter(|(_, fault)| fault.active) {
             (fault.active, fault.since) = (false, now);

@@ -28,4 +28,5 @@ mod tidy;
 mod trust;
 mod unfriendly;
 mod verbs;
+mod watch;
 mod wire;

@@ -16,6 +16,7 @@ mod firmware;
 mod full;
 mod hostile;
 mod killed;
+mod listing;
 mod packed;
 mod paths;
 mod rates;

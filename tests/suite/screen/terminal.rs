@@ -274,8 +274,12 @@ fn random_bytes_from_the_keyboard_do_no_harm() {
     assert_eq!(bench.ending(), Ending::Quit);
     // To free outputs is only asked for: the drive wants it twice, apart, and it arms nothing.
     // To believe what stepped together shows values, and switches nothing by itself.
-    let harmless =
-        |command| matches!(command, Command::Mark | Command::FreeOutputs | Command::AcceptGround | Command::Quit);
+    let harmless = |command| {
+        matches!(
+            command,
+            Command::Mark | Command::FreeOutputs | Command::AcceptGround | Command::Attend(..) | Command::Quit
+        )
+    };
     assert!(bench.told.try_iter().all(harmless));
 }
 

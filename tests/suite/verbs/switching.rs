@@ -303,6 +303,9 @@ fn a_pin_that_does_not_follow_alarms_and_is_off_until_a_person_acts_twice() {
     plugged.until(true);
     seat.until("CAUTION");
     seat.until("pin d7 does not follow  set on, is off");
+    // Seen, so that it goes away with its cause.
+    seat.send("\r");
+    seat.until("s, seen");
     plugged.until(false);
     seat.send("2");
     seat.until("locked: the pin did not follow");
@@ -323,8 +326,9 @@ fn a_pin_that_does_not_follow_alarms_and_is_off_until_a_person_acts_twice() {
     seat.ends_well();
     let told = notes(&bench, 1);
     let alarms: Vec<_> = told.iter().filter(|note| note["note"] == "alarm").collect();
-    assert_eq!((alarms.len(), &alarms[0]["output"], &alarms[0]["state"]), (2, &"heater".into(), &"on".into()));
+    assert_eq!((alarms.len(), &alarms[0]["output"], &alarms[0]["state"]), (3, &"heater".into(), &"on".into()));
     assert_eq!(alarms[0]["why"], "pin d7 does not follow: set on, is off");
+    assert_eq!((&alarms[1]["state"], &alarms[2]["state"]), (&"acknowledged".into(), &"off".into()));
     assert!(told.iter().any(|note| note["note"] == "freed"));
 }
 

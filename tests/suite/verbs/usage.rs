@@ -13,6 +13,7 @@ use super::bench::Bench;
 #[case::calibrate("calibrate", &["calibrate", "--help"])]
 #[case::curve("curve", &["curve", "--help"])]
 #[case::export("export", &["export", "--help"])]
+#[case::list("list", &["list", "--help"])]
 #[case::firmware("firmware", &["firmware", "--help"])]
 #[case::completions("completions", &["completions", "--help"])]
 fn help_is_a_result_and_says_what_there_is(#[case] name: &str, #[case] arguments: &[&str]) {
@@ -79,7 +80,7 @@ fn what_only_shows_later_is_wrong_usage_too(#[case] arguments: &[&str], #[case] 
 fn completions_know_every_verb(#[case] shell: &str, #[case] begins: &str) {
     let script = Bench::new().run(&["completions", shell]).done();
     assert!(script.starts_with(begins) || script.contains(&format!("\n{begins}")), "{script}");
-    for verb in ["drive", "replay", "demo", "check", "curve", "calibrate", "export", "completions"] {
+    for verb in ["drive", "replay", "demo", "check", "curve", "calibrate", "export", "list", "completions"] {
         assert!(script.contains(verb), "{shell} does not know {verb}");
     }
 }
