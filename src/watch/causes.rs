@@ -32,6 +32,8 @@ const GROUND: usize = 3;
 #[derive(Clone, Debug)]
 pub(super) struct Causes {
     links: Vec<Shared>,
+    /// Something sounds, is about to, or was not looked at yet.
+    busy: bool,
 }
 
 /// What the channels of one link share.
@@ -63,7 +65,7 @@ impl Causes {
             restarted: [None; 2],
             silent: true,
         });
-        Self { links: links.collect() }
+        Self { links: links.collect(), busy: true }
     }
 
     /// How many links there are.
@@ -73,6 +75,7 @@ impl Causes {
 
     /// What is shown goes on where `before` stands, link by link.
     pub fn go_on_from(&mut self, before: &Self, old: impl Fn(LinkId) -> Option<LinkId>) {
+        self.busy = true;
         for (link, shared) in (0_u8..).zip(&mut self.links) {
             let known = old(LinkId(link)).and_then(|old| before.links.get(old.index()));
             if let Some(known) = known {
@@ -84,6 +87,7 @@ impl Causes {
 
     /// What was wrong says nothing any more about what comes.
     pub fn end(&mut self) {
+        self.busy = true;
         for shared in &mut self.links {
             (shared.holds, shared.restarts, shared.restarted) = ([Hold::default(); KINDS], None, [None; 2]);
         }
@@ -98,13 +102,8 @@ impl Causes {
     /// Whether there is nothing to do at a glance.
     #[inline]
     pub fn rest(&self, now: Stamp, bank: &Bank, links: &[LinkShown]) -> bool {
-        let rests = |(shared, shown): (&Shared, &LinkShown)| {
-            !shared.silent
-                && shared.restarts == Some(shown.restarts)
-                && shared.restarted[1].is_none()
-                && shared.holds.iter().all(Hold::is_idle)
-        };
-        bank.is_calm(now) && self.links.iter().zip(links).all(rests)
+        let same = |(shared, shown): (&Shared, &LinkShown)| shared.restarts == Some(shown.restarts);
+        !self.busy && bank.is_calm(now) && self.links.iter().zip(links).all(same)
     }
 
     /// Looks at all links. `turned` hears of each alarm that began or ended, by its place. True where any did, or what is
@@ -135,6 +134,7 @@ impl Causes {
                 }
             }
         }
+        self.busy = self.links.iter().any(Shared::is_busy);
         any
     }
 
@@ -161,10 +161,15 @@ impl Causes {
 }
 
 impl Shared {
+    fn is_busy(&self) -> bool {
+        self.silent || self.restarted[1].is_some() || !self.holds.iter().all(Hold::is_idle)
+    }
+
     fn note_restarts(&mut self, restarts: u64, at: Micros) {
         let before = self.restarts.replace(restarts).unwrap_or(restarts);
         if restarts > before {
-            self.restarted = [Some(at), if restarts - before > 1 { Some(at) } else { self.restarted[0] }];
+            let recent = self.restarted[0].filter(|before| at - before <= RESTARTS_WITHIN);
+            self.restarted = [Some(at), if restarts - before > 1 { Some(at) } else { recent }];
         } else if self.restarted[0].is_some_and(|last| at - last >= RESTARTS_WITHIN) {
             self.restarted = [None; 2];
         }

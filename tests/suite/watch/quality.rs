@@ -3,7 +3,6 @@
 //! Figures by ISA-18.2-2016 and HSE CHIS6 as public texts quote them; the targets for a driver are a tenth of those, a
 //! decision of this project.
 
-use kickpanel::config::Level;
 use kickpanel::controller::Story;
 use kickpanel::state::Raised;
 use kickpanel::time::{MILLISECOND, SECOND};
