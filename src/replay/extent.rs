@@ -13,7 +13,8 @@ const MOMENTS_MAX: usize = 10_000;
 /// The most complaints about parts that are kept.
 const TROUBLES_MAX: usize = 100;
 
-/// A moment worth going to; the text is what was typed, or the name of the alarm's channel or output, or of the event.
+/// A moment worth going to; the text is what was typed, or the name of the alarm's channel or output, or what is
+/// wrong where it has neither, or the name of the event.
 pub type Moment = MomentShown;
 
 /// What one pass over a recording finds.
@@ -94,7 +95,8 @@ const KINDS: [&str; 3] = ["mark", "alarm", "event"];
 fn moment(note: &Note, at: Micros) -> Option<Moment> {
     let (kind, text) = match (note.kind(), note.text("state")) {
         ("mark", _) => (KINDS[0], note.text("text")),
-        ("alarm", Some("on")) => (KINDS[1], note.text("channel").or_else(|| note.text("output"))),
+        // What several channels share has no name of its own: what is wrong tells it.
+        ("alarm", Some("on")) => (KINDS[1], ["channel", "output", "why"].iter().find_map(|member| note.text(member))),
         ("event", _) => (KINDS[2], note.text("name")),
         _ => return None,
     };

@@ -150,10 +150,6 @@ pub fn status(
     if shelved > 0 {
         parts.push(part(format!("{shelved} shelved"), Tone::Caution, 0));
     }
-    let shelved = snapshot.calls.shelved();
-    if shelved > 0 {
-        parts.push(part(format!("{shelved} shelved"), Tone::Caution, 0));
-    }
     parts.extend(recording(snapshot.recording));
     if snapshot.config_mistakes > 0 {
         parts.push(part(format!("! config {} wrong", snapshot.config_mistakes), Tone::Caution, 1));
