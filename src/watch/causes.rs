@@ -16,6 +16,8 @@ const LOST_UNTIL: Micros = 3 * SECOND;
 const SUPPLY_AFTER: Micros = SECOND;
 /// Nothing tells the supply for so long.
 const UNKNOWN_AFTER: Micros = 10 * SECOND;
+/// No step of several for so long: a joint that gives way whenever something is switched is one alarm, not one a minute.
+const GROUND_UNTIL: Micros = 60 * SECOND;
 /// Two restarts within so long are more than the one that opening a port makes; and so long after the last one.
 const RESTARTS_WITHIN: Micros = 60 * SECOND;
 /// For so long after a restart it is no sensor's fault that a value is missing.
@@ -194,11 +196,7 @@ impl Shared {
             (lost, if lost { LOST_AFTER } else { LOST_UNTIL }, Problem::Lost),
             (often, 0, Problem::Restarts),
             (supply, if supply { supply_after } else { super::sensor::UNTIL }, supply_problem(standing.supply)),
-            (
-                ground,
-                if ground { 0 } else { super::sensor::UNTIL },
-                Problem::Ground(standing.shifted.unwrap_or_default()),
-            ),
+            (ground, if ground { 0 } else { GROUND_UNTIL }, Problem::Ground(standing.shifted.unwrap_or_default())),
         ]
     }
 }

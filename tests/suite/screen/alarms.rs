@@ -119,7 +119,8 @@ fn what_is_over_and_was_not_seen_gives_way_to_what_is_there() {
         state(snapshot, 4, AlarmState::Normal);
     };
     let rows = first_rows(alone, (80, 24), 2);
-    assert_eq!(rows, [" DANGER over  Oil pressure  was 0.3 bar  below 0.8  12 s ago", ""]);
+    assert_eq!(rows[0], " DANGER over  Oil pressure  was 0.3 bar  below 0.8  12 s ago");
+    assert!(rows[1].starts_with(" Engine speed"), "one row is enough: {rows:?}");
 }
 
 #[test]
