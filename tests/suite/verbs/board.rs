@@ -67,7 +67,7 @@ impl Board {
                     continue;
                 }
                 let line = reading(number, &members);
-                if pty.try_write(line.as_bytes()).unwrap() == Tried::Bytes(line.len()) {
+                if write_whole(&pty, line.as_bytes()) {
                     logs.lock().unwrap().push((i64::from(number), Instant::now()));
                     counts.store(i64::from(number), Ordering::SeqCst);
                 }
@@ -94,10 +94,29 @@ impl Board {
         self.sent.load(Ordering::SeqCst)
     }
 
+    /// The numbers from `first` to `last` that were heard.
+    pub fn heard_within(&self, first: i64, last: i64) -> Vec<i64> {
+        self.log.lock().unwrap().iter().map(|(number, _)| *number).filter(|at| (first..=last).contains(at)).collect()
+    }
+
     /// When the first reading went out that was heard and has this number or a higher one.
     pub fn heard_at(&self, number: i64) -> Option<Instant> {
         self.log.lock().unwrap().iter().find(|(heard, _)| *heard >= number).map(|(_, at)| *at)
     }
+}
+
+/// Writes all of `line` once a part of it went: where a program gets no turn for long, its port is full at any byte. False
+/// where nobody has it open, or it is full to begin with.
+fn write_whole(pty: &Pty, line: &[u8]) -> bool {
+    let mut rest = line;
+    while !rest.is_empty() {
+        match pty.try_write(rest).unwrap() {
+            Tried::Bytes(count) => rest = &rest[count..],
+            Tried::NotNow if rest.len() < line.len() => std::thread::sleep(Duration::from_millis(1)),
+            Tried::NotNow | Tried::NoReader => return false,
+        }
+    }
+    true
 }
 
 impl Drop for Board {

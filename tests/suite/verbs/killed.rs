@@ -52,7 +52,10 @@ fn lane(seed: u64) -> Vec<Duration> {
         let killed = Instant::now();
         assert_eq!(program.ended().code(), None);
         let kept = kept(&bench, drive);
-        assert!(kept.windows(2).all(|pair| pair[1] == pair[0] + 1), "lane {seed}, drive {drive}: {kept:?}");
+        if let (Some(first), Some(last)) = (kept.first(), kept.last()) {
+            // Where the machine gives the program no turn for a second, its port is full, and no board is heard.
+            assert_eq!(kept, board.heard_within(*first, *last), "lane {seed}, drive {drive}");
+        }
         let first_lost = kept.last().map_or(before + 1, |last| last + 1);
         lost.push(board.heard_at(first_lost).map_or(Duration::ZERO, |at| killed.saturating_duration_since(at)));
     }
