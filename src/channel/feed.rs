@@ -71,7 +71,7 @@ impl Feed {
         };
         let mut inputs: Vec<_> =
             of_link().filter_map(|(place, channel, input)| Input::new(place, channel, input)).collect();
-        inputs.sort_by_key(|input| !input.is_plain_counts());
+        crate::order::by_key(&mut inputs, |input| !input.is_plain_counts());
         let totals = of_link()
             .filter(|(_, _, input)| matches!(input.field, Field::LinkLost | Field::LinkBad | Field::LinkResets))
             .map(|(channel, config, input)| Total {

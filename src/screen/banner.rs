@@ -23,7 +23,7 @@ pub fn sounding(model: &Model, snapshot: &Snapshot) -> Vec<Raised> {
     let faults = snapshot.faults.iter().enumerate().filter(|(_, fault)| fault.active);
     let faults = faults.map(|(at, fault)| (fault.level, fault.since, Raised::Fault(at)));
     let mut all: Vec<_> = limits.chain(faults).collect();
-    all.sort_by_key(|(level, since, raised)| (std::cmp::Reverse(*level), *since, *raised));
+    crate::order::by_key(&mut all, |(level, since, raised)| (std::cmp::Reverse(*level), *since, *raised));
     all.into_iter().map(|(.., raised)| raised).collect()
 }
 
