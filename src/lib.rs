@@ -13,6 +13,7 @@ pub mod curve;
 pub mod drive;
 pub mod export;
 pub mod link;
+pub mod order;
 pub mod output;
 pub mod overview;
 pub mod pattern;

@@ -79,7 +79,7 @@ impl Feed {
         };
         let mut inputs: Vec<_> =
             of_link().filter_map(|(place, channel, input)| Input::new(place, channel, input)).collect();
-        inputs.sort_by_key(|input| !input.is_plain_counts());
+        crate::order::by_key(&mut inputs, |input| !input.is_plain_counts());
         for place in 1..inputs.len() {
             let (before, rest) = inputs.split_at_mut(place);
             if let Some(input) = rest.first_mut() {

@@ -111,7 +111,7 @@ impl<'a> Section<'a> {
             };
             found.push(Named { name: name.get_ref(), name_span, section: Section::new(inner, value.span().into()) });
         }
-        found.sort_by_key(|named| named.name_span.start);
+        crate::order::by_key(&mut found, |named| named.name_span.start);
         found
     }
 

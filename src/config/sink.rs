@@ -112,7 +112,7 @@ impl Sink {
 
     /// All mistakes in the order of the text, each once: a sensor that several channels use is read for each of them.
     pub fn finish(mut self) -> Vec<Mistake> {
-        self.mistakes.sort_by_key(|mistake| (mistake.span.start, mistake.span.end));
+        crate::order::by_key(&mut self.mistakes, |mistake| (mistake.span.start, mistake.span.end));
         self.mistakes.dedup();
         self.mistakes
     }

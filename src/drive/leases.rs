@@ -121,7 +121,7 @@ impl Leases {
         // Once a line goes, all that is alive on the link is renewed with it: offs first, then what was told longest ago, so
         // that where it takes several lines and one is refused, the next one is not that which went.
         let mut alive: Vec<&Leased> = ours().filter(|leased| leased.is_alive(wanted(leased), now)).collect();
-        alive.sort_by_key(|leased| (wanted(leased) > 0, leased.last().at));
+        crate::order::by_key(&mut alive, |leased| (wanted(leased) > 0, leased.last().at));
         let members: Vec<_> = alive.iter().map(|leased| (leased.pin, wanted(leased))).collect();
         for line in offer(link, &members, off, hand) {
             self.each(link, &line, |leased, value| leased.asked = Some(Asked { value, at: now }));

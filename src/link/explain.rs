@@ -100,7 +100,7 @@ fn sorted_names(folder: &Path, wanted: impl Fn(&str) -> bool) -> Vec<PathBuf> {
     let entries = fs::read_dir(folder).into_iter().flatten().flatten();
     let mut paths: Vec<_> =
         entries.filter(|entry| wanted(&entry.file_name().to_string_lossy())).map(|entry| entry.path()).collect();
-    paths.sort();
+    crate::order::by(&mut paths, Ord::cmp);
     paths
 }
 

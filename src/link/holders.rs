@@ -28,7 +28,7 @@ pub fn holders(processes: &Path, device: &Path) -> Vec<Holder> {
         .filter(|process| has_open(&processes.join(process.to_string()), &wanted))
         .map(|process| Holder { process, name: name_of(processes, process) })
         .collect();
-    found.sort_by_key(|holder| holder.process);
+    crate::order::by_key(&mut found, |holder| holder.process);
     found
 }
 

@@ -40,6 +40,6 @@ fn search(base: &Path, parts: &[&OsStr]) -> Option<PathBuf> {
     let folder = if base.as_os_str().is_empty() { Path::new(".") } else { base };
     let mut names: Vec<_> = fs::read_dir(folder).ok()?.flatten().map(|entry| entry.file_name()).collect();
     names.retain(|name| matches(part.as_bytes(), name.as_bytes()));
-    names.sort();
+    crate::order::by(&mut names, Ord::cmp);
     names.iter().find_map(|name| search(&base.join(name), rest))
 }

@@ -136,7 +136,7 @@ fn advice(model: &Model, output: &Output) -> Vec<OutputAdvice> {
     let counts = matches!(model.links[output.link.index()].form, Form::Counts { .. });
     let mut advice: Vec<_> = (counts && !is_own).then_some(OutputAdvice::NotOwn(output.pin)).into_iter().collect();
     let mut links: Vec<_> = output::looks_at(model, &output.drive).into_iter().map(|(_, link)| link).collect();
-    links.sort_unstable();
+    crate::order::by(&mut links, Ord::cmp);
     links.dedup();
     for link in links.into_iter().map(|link| &model.links[link.index()]).filter(|link| !link.form.has_clock()) {
         advice.push(OutputAdvice::NoClock { link: link.name.clone() });

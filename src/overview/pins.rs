@@ -34,7 +34,7 @@ fn on_link(model: &Model, index: usize) -> Pins {
     let read = link.fields.iter().filter_map(|name| Pin::parse(name)).filter(|pin| pin.kind.is_input());
     let driven = model.outputs.iter().filter(|output| output.link.index() == index).map(|output| output.pin);
     let mut used: Vec<Pin> = read.chain(driven).collect();
-    used.sort_by_key(|pin| (is_analog(*pin), pin.number, pin.kind));
+    crate::order::by_key(&mut used, |pin| (is_analog(*pin), pin.number, pin.kind));
     // An output whose level is read stands in both lists.
     used.dedup();
     let free = |range: std::ops::Range<u8>, analog: bool| {

@@ -455,12 +455,12 @@ fn order_by_heads(places: &mut [Place]) {
     let head = |place: &Place| peek_head(place).map(|head| (head.drive, head.part));
     let heads: Vec<_> = places.iter().zip(&names).map(|(place, name)| head(place).or(*name)).collect();
     let mut sorted = heads.clone();
-    sorted.sort_unstable();
+    crate::order::by(&mut sorted, Ord::cmp);
     if heads != names && sorted == names {
         for (place, head) in places.iter_mut().zip(heads) {
             place.told = head;
         }
-        places.sort_by_key(Place::number);
+        crate::order::by_key(places, Place::number);
     }
 }
 

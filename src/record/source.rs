@@ -208,7 +208,10 @@ fn folder(folder: &Path) -> Result<Vec<Place>, ReadError> {
     if kept.is_empty() {
         return Err(ReadError::NoRecordings { folder: folder.to_owned() });
     }
-    kept.sort_by_key(|name| (part_number(name), name.as_encoded_bytes()));
+    crate::order::by(&mut kept, |left, right| {
+        let number = part_number(left).cmp(&part_number(right));
+        number.then_with(|| left.as_encoded_bytes().cmp(right.as_encoded_bytes()))
+    });
     kept.dedup_by(|later, earlier| later.as_encoded_bytes().strip_suffix(b".zst") == Some(earlier.as_encoded_bytes()));
     Ok(kept.into_iter().map(|name| Place { path: folder.join(name), memory: None, named: false, told: None }).collect())
 }

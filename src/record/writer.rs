@@ -310,7 +310,7 @@ fn used_numbers(names: &[std::ffi::OsString]) -> Vec<u32> {
         all.then(|| digits.iter().fold(0, |sum, digit| sum * 10 + u32::from(digit - b'0')))
     };
     let mut used: Vec<u32> = names.iter().filter_map(number).collect();
-    used.sort_unstable();
+    crate::order::by(&mut used, Ord::cmp);
     used.dedup();
     used
 }

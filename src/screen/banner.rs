@@ -34,7 +34,7 @@ pub fn sounding(model: &Model, snapshot: &Snapshot) -> Vec<Raised> {
     let limits = (0..snapshot.alarms.len().min(model.alarms.len())).map(Raised::Limit);
     let all = limits.chain((0..snapshot.faults.len()).map(Raised::Fault));
     let mut ranks: Vec<_> = all.filter_map(|raised| rank(snapshot, raised)).collect();
-    ranks.sort_unstable();
+    crate::order::by(&mut ranks, Rank::cmp);
     ranks.into_iter().map(|rank| rank.raised).collect()
 }
 

@@ -133,7 +133,7 @@ impl<'a> Item<'a> {
             Said::Doubt(..) => known.slot,
         };
         let mut limits: Vec<_> = known.alarms.iter().map(|at| of_alarm(&model.alarms[*at])).collect();
-        limits.sort_by_key(|(level, _)| std::cmp::Reverse(*level));
+        crate::order::by_key(&mut limits, |(level, _)| std::cmp::Reverse(*level));
         Some(Self {
             channel,
             label: &known.label,
@@ -355,7 +355,7 @@ pub fn list(pen: &mut Pen<'_>, mut items: Vec<Item<'_>>) {
     let columns = columns.min(u16::try_from(items.len().div_ceil(rows)).unwrap_or(u16::MAX).max(1));
     let slots = rows * usize::from(columns);
     if items.len() > slots {
-        items.sort_by_key(|item| std::cmp::Reverse(item.alarm));
+        crate::order::by_key(&mut items, |item| std::cmp::Reverse(item.alarm));
     }
     let hidden = items.len().saturating_sub(slots);
     let each = width / columns;
