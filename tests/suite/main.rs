@@ -27,4 +27,5 @@ mod sensor;
 mod tidy;
 mod unfriendly;
 mod verbs;
+mod wiggle;
 mod wire;
