@@ -248,7 +248,8 @@ fn below(row: &HarnessRow, width: u16) -> Vec<(String, Tone)> {
         some.iter().filter(|text| !text.is_empty()).map(String::as_str).collect::<Vec<_>>().join("  ")
     };
     let one = join(&row.extremes);
-    let extremes = if columns(&one) <= width { vec![one] } else { vec![join(&row.extremes[..2]), join(&row.extremes[2..])] };
+    let extremes =
+        if columns(&one) <= width { vec![one] } else { vec![join(&row.extremes[..2]), join(&row.extremes[2..])] };
     let lines = extremes.into_iter().map(|line| (line, Tone::Plain)).chain([(row.with.clone(), Tone::Quiet)]);
     lines.filter(|(line, _)| !line.is_empty()).collect()
 }

@@ -45,8 +45,8 @@ impl Scene<'_> {
             gone: last.is_some_and(|input| input.lost_since().is_some()),
             last: last.map(|input| (self.label(input), self.about(input))),
             hints: [
-                format!("Move one plug, then its wire. Quiet for {}.", age(self.now.since(self.since))),
-                "Engine off, or hands clear of belts, fan.".to_owned(),
+                format!("Quiet for {}. Move one plug, listen.", age(self.now.since(self.since))),
+                "Engine off, or hands off belts and fan.".to_owned(),
             ],
             rows: inputs.into_iter().map(|(_, input)| self.row(input)).collect(),
         }

@@ -192,7 +192,10 @@ fn a_single_sample_is_named_counted_and_rung_and_cleared_with_one_key(#[case] si
     let text = seat.text();
     assert!(text.contains("a1: 1 dropout, shortest 5 ms, 0 s ago;"), "{text}");
     assert!(text.split_whitespace().collect::<Vec<_>>().join(" ").contains("moved with it: a2"), "{text}");
-    assert!(text.contains("0 to 512") && text.contains("0.00 to 2.50 V") && text.contains("4.0 bar, short to gnd"), "{text}");
+    assert!(
+        text.contains("0 to 512") && text.contains("0.00 to 2.50 V") && text.contains("4.0 bar, short to gnd"),
+        "{text}"
+    );
     assert!(!text.contains("d7"), "a pin that is driven is no input:\n{text}");
     seat.is_within();
     seat.send("c");
