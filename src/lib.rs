@@ -28,4 +28,5 @@ pub mod text;
 pub mod time;
 pub mod unit;
 pub mod watch;
+pub mod wiggle;
 pub mod wire;

@@ -67,6 +67,8 @@ pub enum Instead {
     NoScreen,
     /// Another verb.
     Export,
+    /// Nothing: it is all for the eye.
+    Nothing,
 }
 
 impl Flags {
@@ -75,10 +77,11 @@ impl Flags {
     pub fn picture(self, instead: Instead) -> anyhow::Result<Picture> {
         if !io::stdout().is_terminal() {
             let instead = match instead {
-                Instead::NoScreen => "use --no-screen",
-                Instead::Export => "write the values with `kickpanel export`",
+                Instead::NoScreen => ", or use --no-screen",
+                Instead::Export => ", or write the values with `kickpanel export`",
+                Instead::Nothing => "",
             };
-            bail!("the screen needs a terminal, and the output is none; run it in one, or {instead}");
+            bail!("the screen needs a terminal, and the output is none; run it in one{instead}");
         }
 
         let look = LookSettings {

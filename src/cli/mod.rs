@@ -17,6 +17,7 @@ mod look;
 mod paper;
 mod replay;
 mod setup;
+mod wiggle;
 
 use std::io::{self, IsTerminal, Write as _};
 use std::path::PathBuf;
@@ -50,6 +51,8 @@ enum Verb {
     Demo(demo::Arguments),
     /// Read the config, report every mistake, list channels, limits and pins
     Check(check::Arguments),
+    /// Show and hold every momentary dropout of every input while someone moves the harness
+    Wiggle(wiggle::Arguments),
     /// Correct a channel by pairs of what it says and what a trusted gauge says
     Calibrate(calibrate::Arguments),
     /// Draw a channel's way from counts to its unit, or evaluate it at one place
@@ -118,6 +121,7 @@ fn run(arguments: Arguments) -> anyhow::Result<Answer> {
         Verb::Replay(verb) => replay::run(config, &verb),
         Verb::Demo(verb) => demo::run(config, &verb),
         Verb::Check(verb) => check::run(config, &verb),
+        Verb::Wiggle(verb) => wiggle::run(config, &verb),
         Verb::Calibrate(verb) => calibrate::run(config, &verb),
         Verb::Curve(verb) => curve::run(config, &verb),
         Verb::Export(verb) => export::run(config, &verb),

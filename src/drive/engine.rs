@@ -18,7 +18,7 @@ use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 use crate::watch::desk::Attend;
 use crate::watch::named::named;
 use crate::watch::{Change, Raised};
-use crate::wire::{Form, Piece, Reject, Splitter, ask_hello};
+use crate::wire::{Decoder, Form, Piece, Reject, Splitter, ask_hello};
 
 /// After so long without bytes, what is held may have become stale.
 const HELD_UP: Micros = 500 * MILLISECOND;
@@ -163,6 +163,11 @@ impl Engine {
     /// What is known now.
     pub fn snapshot(&self) -> &Snapshot {
         self.pipeline.snapshot()
+    }
+
+    /// The decoder of `link`, for whoever looks at what came before anything was made of it.
+    pub fn decoder(&self, link: LinkId) -> Option<&Decoder> {
+        self.pipeline.decoder(link)
     }
 
     /// The computer got a time of day that can be trusted.

@@ -8,7 +8,7 @@ use super::core::{Core, Taken};
 use super::counts::Counts;
 use super::nmea::Nmea;
 use super::pairs::Pairs;
-use super::{Decoded, Form, Hello, LINE_MAX, Reject, Tally};
+use super::{Decoded, Form, Hello, LINE_MAX, Reading, Reject, Tally};
 use crate::time::Stamp;
 
 /// The decoder of one link: everything that must be remembered from line to line.
@@ -97,6 +97,11 @@ impl Decoder {
     pub fn too_long(&mut self) {
         self.core.tally.lines += 1;
         self.core.tally.refused[Reject::TooLong as usize] += 1;
+    }
+
+    /// The newest reading, as long as no line came behind it.
+    pub fn reading(&self) -> &Reading {
+        &self.core.reading
     }
 
     /// The newest hello, if one came.

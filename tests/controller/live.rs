@@ -3,13 +3,16 @@
 //! Every wait polls for an event and fails only after [`PATIENCE`], far longer than anything takes.
 
 use std::fs::{self, File};
-use std::io::{BufRead as _, BufReader, Write as _};
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use rustix::process::{Pid, Signal, kill_process};
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use rustix::termios::{Winsize, tcsetwinsize};
 use tempfile::TempDir;
 
 use super::tools;
@@ -111,6 +114,7 @@ impl Drop for Live {
 pub struct Seat {
     folder: TempDir,
     drive: Option<Child>,
+    seen: Arc<Mutex<vt100::Parser>>,
 }
 
 impl Seat {
@@ -118,7 +122,7 @@ impl Seat {
     pub fn new(config: &str) -> Self {
         let folder = tempfile::tempdir().unwrap();
         fs::write(folder.path().join("kickpanel.toml"), config).unwrap();
-        Self { folder, drive: None }
+        Self { folder, drive: None, seen: Arc::default() }
     }
 
     pub fn path(&self, name: &str) -> PathBuf {
@@ -140,6 +144,42 @@ impl Seat {
         let said = File::create(self.path("said")).unwrap();
         let mut command = self.command(&["drive", "--no-screen"]);
         self.drive = Some(command.stdout(Stdio::null()).stderr(said).spawn().unwrap());
+    }
+
+    /// Starts `wiggle` on a terminal of 80 by 24.
+    pub fn wiggle(&mut self) {
+        let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
+        grantpt(&master).unwrap();
+        unlockpt(&master).unwrap();
+        tcsetwinsize(&master, Winsize { ws_col: 80, ws_row: 24, ws_xpixel: 0, ws_ypixel: 0 }).unwrap();
+        let name = ptsname(&master, Vec::new()).unwrap();
+        let slave = File::options().read(true).write(true).open(name.to_str().unwrap()).unwrap();
+        let said = File::create(self.path("said")).unwrap();
+        let mut command = self.command(&["wiggle"]);
+        command.env("TERM", "xterm-256color").stdin(slave.try_clone().unwrap()).stdout(slave).stderr(said);
+        self.drive = Some(command.spawn().unwrap());
+        let (mut master, seen) = (File::from(master), Arc::clone(&self.seen));
+        // It ends with an error once the last who holds the terminal has ended.
+        std::thread::spawn(move || {
+            let mut buffer = [0; 4096];
+            while let Ok(count @ 1..) = master.read(&mut buffer) {
+                seen.lock().unwrap().process(&buffer[..count]);
+            }
+        });
+    }
+
+    /// Waits until the terminal shows `words`.
+    #[track_caller]
+    pub fn until_seen(&self, words: &str) {
+        let end = Instant::now() + PATIENCE;
+        loop {
+            let text = self.seen.lock().unwrap().screen().contents();
+            if text.contains(words) {
+                return;
+            }
+            assert!(Instant::now() < end, "never seen {words:?}, but: {text}\n{}", self.said());
+            std::thread::sleep(Duration::from_millis(5));
+        }
     }
 
     /// Waits until it has said `words`.

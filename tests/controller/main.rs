@@ -31,3 +31,4 @@ mod refusals;
 mod resets;
 mod tools;
 mod way;
+mod wiggle;

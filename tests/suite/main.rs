@@ -29,4 +29,5 @@ mod trust;
 mod unfriendly;
 mod verbs;
 mod watch;
+mod wiggle;
 mod wire;

@@ -28,6 +28,7 @@ pub struct Seat {
     rows: u16,
     before: Termios,
     program: Running,
+    bells: usize,
     errors: tempfile::NamedTempFile,
 }
 
@@ -82,7 +83,7 @@ impl Seat {
         // The command holds the terminal as long as it lives.
         drop(command);
         let seen = vt100::Parser::new(large(rows), large(columns), 0);
-        Self { master: Some(File::from(master)), slave, seen, columns, rows, before, program, errors }
+        Self { master: Some(File::from(master)), slave, seen, columns, rows, before, program, bells: 0, errors }
     }
 
     pub fn id(&self) -> u32 {
@@ -100,6 +101,11 @@ impl Seat {
     /// What the screen shows, row by row.
     pub fn text(&self) -> String {
         self.seen.screen().contents()
+    }
+
+    /// How often the bell rang so far.
+    pub fn bells(&self) -> usize {
+        self.bells
     }
 
     /// The status line: the last but one.
@@ -134,6 +140,7 @@ impl Seat {
         let mut buffer = [0; 16 * 1024];
         let count = master.read(&mut buffer).unwrap();
         self.seen.process(&buffer[..count]);
+        self.bells += buffer[..count].iter().filter(|&&byte| byte == 0x07).count();
         true
     }
 

@@ -10,6 +10,7 @@ use super::bench::Bench;
 #[case::replay("replay", &["replay", "--help"])]
 #[case::demo("demo", &["demo", "--help"])]
 #[case::check("check", &["check", "--help"])]
+#[case::wiggle("wiggle", &["wiggle", "--help"])]
 #[case::calibrate("calibrate", &["calibrate", "--help"])]
 #[case::curve("curve", &["curve", "--help"])]
 #[case::export("export", &["export", "--help"])]
