@@ -11,7 +11,7 @@ use super::look::{Look, Tone};
 use super::pen::{Pen, columns};
 use super::words;
 use crate::channel::Trust;
-use crate::config::{Channel, ChannelId, Level, Model, Page, Source};
+use crate::config::{Channel, ChannelId, Field, Level, Model, Page, Source};
 use crate::state::{
     FaultShown, LinkState, MomentShown, PlayerShown, Problem, Raised, Recording, Shown, Snapshot, Subject,
 };
@@ -135,7 +135,11 @@ pub fn status(
         if let Some(volts) = shown.supply.filter(|_| shown.state == LinkState::Up && shown.lines_per_s > 0) {
             parts.push(part(format!("{name}supply {} V", words::number(volts, 2)), Tone::Quiet, 4));
         }
-        for (count, what) in [(shown.bad, "bad"), (shown.lost, "lost"), (shown.restarts, "restarts")] {
+        for (count, what) in [
+            (shown.bad, "bad"),
+            (shown.lost, "lost"),
+            (shown.restarts, if shown.restarts == 1 { "restart" } else { "restarts" }),
+        ] {
             // What never happened has nothing to say, but its place is shown where there is room.
             let (tone, rank) = if count > 0 { (Tone::Plain, 3) } else { (Tone::Faint, 6) };
             parts.push(part(format!("{name}{count} {what}"), tone, rank));
@@ -191,6 +195,8 @@ fn is_broken(channel: &Channel, shown: &Shown, snapshot: &Snapshot) -> bool {
     let settled = snapshot.now.since(link.since) > SETTLED && link.lines_per_s > 0;
     match shown.smooth.trust() {
         Trust::Ok => false,
+        // A wheel that never turned has no gaps between its teeth yet: no fault of the sensor.
+        Trust::Missing if matches!(input.field, Field::Pulse { .. }) => false,
         Trust::Missing | Trust::Stale => link.state == LinkState::Up && settled,
         _ => link.state == LinkState::Up,
     }

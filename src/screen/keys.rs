@@ -154,8 +154,8 @@ pub fn working(now: &Now<'_>) -> Vec<ShownKey> {
         Some(player) => replaying(player),
         None => driving(now),
     };
-    keys.push(shown("?", "keys", "all keys, or the page again", 1, Act::Keys));
-    keys.push(shown("q", "quit", "quit", 2, Act::Quit));
+    keys.push(shown("?", "keys", "all keys, or the page again", 0, Act::Keys));
+    keys.push(shown("q", "quit", "quit", 0, Act::Quit));
     let (word, about) = if now.night { ("day", "colours for the day") } else { ("night", "colours for the night") };
     keys.push(shown("n", word, about, 8, Act::Night));
     if now.several_pages {

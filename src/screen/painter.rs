@@ -191,6 +191,8 @@ impl Painter {
         let waits = |call: &crate::state::Call| call.state == crate::state::AlarmState::Unacknowledged;
         if self.rung > rings && self.snapshot.calls.list.iter().any(waits) {
             out.push(7);
+            // The page comes back where something new is wrong.
+            self.all_keys = false;
         }
     }
 
@@ -488,6 +490,19 @@ rows = [
         let mut out = Vec::new();
         painter.frame((80, 24), &mut out);
         out
+    }
+
+    #[test]
+    fn the_list_of_keys_is_closed_by_a_new_alarm_and_opens_again_beside_it() {
+        let (mut painter, mut snapshot) = painter(GlyphSet::Full);
+        painter.act(Act::Keys);
+        assert!(painter.all_keys);
+        come(&mut snapshot, crate::state::AlarmState::Unacknowledged);
+        frame(&mut painter, &snapshot);
+        assert!(!painter.all_keys);
+        painter.act(Act::Keys);
+        frame(&mut painter, &snapshot);
+        assert!(painter.all_keys);
     }
 
     #[test]

@@ -86,10 +86,9 @@ impl<'a> View<'a> {
         working
     }
 
-    /// The list of keys stands in place of the page: not while there is danger.
-    fn shows_keys(&self, layout: &Layout) -> bool {
-        let in_danger = layout.banner.height > 0 && layout.banner.y < layout.page.bottom();
-        self.all_keys && !in_danger && layout.page.height > 0
+    /// The list of keys stands in place of the page, below a danger.
+    const fn shows_keys(&self, layout: &Layout) -> bool {
+        self.all_keys && layout.page.height > 0
     }
 
     /// The histories that drawing into `area` needs.

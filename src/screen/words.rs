@@ -81,6 +81,15 @@ pub fn age(span: Micros) -> String {
     }
 }
 
+/// A length of time that is exact, for a scale: `90 s`, `2.5 min`, `3 h`.
+pub fn length(span: Micros) -> String {
+    let seconds = span.max(0) / SECOND;
+    match seconds {
+        120..7200 => format!("{} min", number(seconds as f64 / 60.0, u8::from(seconds % 60 != 0))),
+        _ => age(span),
+    }
+}
+
 /// A place in a recording: `12:34.5`, with hours only where there are any.
 pub fn position(at: Micros) -> String {
     let tenths = at.max(0) / (SECOND / 10);
@@ -214,6 +223,15 @@ mod tests {
     #[case::finer_than_shown(Limit::Above(98.5), 0, "above 98.5")]
     fn a_limit_is_written_as_fine_as_it_is(#[case] at: Limit, #[case] digits: u8, #[case] text: &str) {
         assert_eq!(limit(at, digits), text);
+    }
+
+    #[rstest]
+    #[case::seconds(90, "90 s")]
+    #[case::half(150, "2.5 min")]
+    #[case::whole(300, "5 min")]
+    #[case::hours(7200, "2 h")]
+    fn a_length_on_a_scale_is_exact(#[case] seconds: i64, #[case] text: &str) {
+        assert_eq!(length(seconds * SECOND), text);
     }
 
     #[rstest]

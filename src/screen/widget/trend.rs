@@ -114,12 +114,12 @@ impl Trend<'_> {
         let now = if self.paused { "stands still" } else { "now" };
         let tone = if self.paused { Tone::Notice } else { Tone::Faint };
         let end = pen.text_before(x, width, y, now, tone);
-        let left = format!("{} ago", words::age(self.last));
+        let left = format!("{} ago", words::length(self.last));
         if x + columns(&left) + 1 < end {
             let start = x + pen.text(x, y, width, &left, Tone::Faint) + 1;
             let is_whole = self.last % (2 * crate::time::SECOND) == 0;
             let middle =
-                if doubted { format!("{} not trusted", pen.look.signs().gap) } else { words::age(self.last / 2) };
+                if doubted { format!("{} not trusted", pen.look.signs().gap) } else { words::length(self.last / 2) };
             let centre = (x + (width - x) / 2).saturating_sub(columns(&middle) / 2);
             if (is_whole || doubted) && centre > start && centre + columns(&middle) + 1 < end {
                 pen.text(centre, y, width, &middle, Tone::Faint);

@@ -384,11 +384,14 @@ fn a_sensor_fault_on_another_page_stands_in_the_status_line(
 }
 
 #[test]
-fn the_list_of_keys_gives_way_to_danger() {
+fn the_list_of_keys_stands_below_a_danger() {
     let text = draw_with(&lorry::well(), &[], true, (40, 20)).join("\n");
     assert!(text.contains("m      mark this moment") && !text.contains("Engine speed"), "{text}");
     let text = draw_with(&lorry::trouble(), &[], true, (40, 20)).join("\n");
-    assert!(!text.contains("m      mark this moment") && text.contains("Engine speed"), "{text}");
+    assert!(
+        text.contains("m      mark this moment") && text.starts_with(" DANGER") && !text.contains("Engine speed"),
+        "{text}"
+    );
 }
 
 /// No name on a page of the configs that come with the program is cut, by its value neither.
