@@ -12,7 +12,7 @@ use crate::link::{Event, Outgoing, Sink};
 use crate::output::words;
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{Mark, Recorder, Told};
-use crate::state::{FaultShown, LinkState, Problem, Shared, Snapshot, Trouble};
+use crate::state::{FaultShown, LinkState, Problem, Recording, Shared, Snapshot, Trouble};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 use crate::watch::{Change, Raised};
 use crate::wire::{Form, Piece, Reject, Splitter, ask_hello};
@@ -70,6 +70,8 @@ pub struct Engine {
     locks: Option<Locks>,
     /// Which were locked when that was last looked at, a bit each.
     locked: u64,
+    /// The number of the drive, once it is recorded.
+    recorded: Option<u32>,
 }
 
 impl std::fmt::Debug for Engine {
@@ -97,6 +99,7 @@ impl Engine {
             commands,
             locks: None,
             locked: 0,
+            recorded: None,
             opened: vec![false; links],
             untried: vec![true; links],
             hopeless: None,
@@ -243,6 +246,18 @@ impl Engine {
     /// How many outputs are locked.
     pub fn locked(&self) -> usize {
         self.snapshot().outputs.iter().filter(|shown| shown.is_locked()).count()
+    }
+
+    /// Whether the pin of one that is locked is reported to be on all the same.
+    pub fn locked_and_on(&self) -> bool {
+        let on = |there: Option<u32>| there.is_some_and(|there| there > 0);
+        self.snapshot().outputs.iter().any(|shown| shown.is_locked() && on(shown.there))
+    }
+
+    /// The number of the drive that is recorded; `None` where nothing was.
+    pub fn recorded(&mut self) -> Option<u32> {
+        self.note_recorder();
+        self.recorded
     }
 
     /// A person frees the outputs that are locked.
@@ -438,6 +453,9 @@ impl Engine {
     fn note_recorder(&mut self) -> bool {
         let Some(recorder) = &self.recorder else { return false };
         let state = recorder.state();
+        if let Recording::On { drive } = state {
+            self.recorded = Some(drive);
+        }
         let shown = &mut self.pipeline.snapshot_mut().recording;
         let changed = *shown != state;
         *shown = state;

@@ -25,6 +25,7 @@ const REPLACED: usize = 8;
 
 /// One output pin.
 #[derive(Clone, Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "facts that have nothing to do with each other")]
 pub(super) struct Pin {
     pub link: LinkId,
     pub name: wire::Pin,

@@ -92,7 +92,20 @@ pub struct Told {
 }
 
 impl Told {
-    /// `fault` in words; `None` where the model has no such subject.
+    /// `fault` in words, where `shown` are the outputs now: what was on against its order when it was locked, maybe by a
+    /// drive before this one, and is not reported so now, is told as what was. `None` where the model has no such subject.
+    pub fn now(model: &Model, fault: &FaultShown, shown: &[OutputShown]) -> Option<Self> {
+        let Subject::Output(place) = fault.subject;
+        let told = Self::of(model, fault)?;
+        let is_on = shown.get(usize::from(place)).and_then(|shown| shown.there).is_some_and(|there| there > 0);
+        let Problem::DoesNotFollow { set: 0, is: Some(is) } = fault.problem else { return Some(told) };
+        let Some(output) = model.outputs.get(usize::from(place)).filter(|_| !is_on) else { return Some(told) };
+        let what = format!("pin {} did not follow", output.pin);
+        let detail = format!("was {} although set to off", value(output.pin, is));
+        Some(Self { what, detail, remedy: WAS_ON, ..told })
+    }
+
+    /// `fault` in words, as it was when it began; `None` where the model has no such subject.
     pub fn of(model: &Model, fault: &FaultShown) -> Option<Self> {
         let Subject::Output(place) = fault.subject;
         let output = model.outputs.get(usize::from(place))?;
@@ -108,6 +121,9 @@ impl Told {
         Some(Self { name: output.name.clone(), what, detail, remedy })
     }
 }
+
+const WAS_ON: &str = "Locked off. Find the cause before you free it: power off, wire off the pin; volts on the wire come \
+    from elsewhere, none mean that the pin may be broken";
 
 const RESETS: &str = "Locked off. Measure the board's supply while it switches: a dip means a thin wire, a weak ground, \
     or a coil without its diode";

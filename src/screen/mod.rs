@@ -24,7 +24,7 @@ mod run;
 mod terminal;
 mod view;
 mod widget;
-mod words;
+pub(crate) mod words;
 
 pub use control::Control;
 pub use glyphs::GlyphSet;
