@@ -85,26 +85,27 @@ pub fn draw(pen: &mut Pen<'_>, rows: &[OutputRow]) {
     }
 }
 
-/// How many rows each takes: what is wrong gets its words first, and what to do about it the rows that are free then.
+/// How many rows each takes: what is wrong gets its words first, then what to do about it where that has room as a whole,
+/// since half of it is of no use; then the others get their words.
 fn heights(pen: &Pen<'_>, rows: &[OutputRow]) -> Vec<u16> {
     let mut heights = vec![1; rows.len()];
     let count = u16::try_from(rows.len()).unwrap_or(u16::MAX);
     let mut spare = pen.height().saturating_sub(count);
-    for wrong in [true, false] {
-        for (height, row) in heights.iter_mut().zip(rows).filter(|(_, row)| row.wrong == wrong) {
-            let more = below(pen, row).min(spare);
+    let mut give = |which: &dyn Fn(&OutputRow) -> bool, wants: &dyn Fn(&OutputRow, u16, u16) -> u16| {
+        for (height, row) in heights.iter_mut().zip(rows).filter(|(_, row)| which(row)) {
+            let more = wants(row, spare, *height);
             *height += more;
             spare -= more;
         }
-    }
-    for (height, row) in heights.iter_mut().zip(rows) {
-        let more = lines(pen, row.remedy).min(spare);
-        // Where not even the reason has a row, what to do has none.
-        if *height > below(pen, row) {
-            *height += more;
-            spare -= more;
-        }
-    }
+    };
+    let words = |row: &OutputRow, spare: u16, _: u16| below(pen, row).min(spare);
+    let remedy = |row: &OutputRow, spare: u16, height: u16| {
+        let wants = lines(pen, row.remedy);
+        if wants <= spare && height > below(pen, row) { wants } else { 0 }
+    };
+    give(&|row| row.wrong, &words);
+    give(&|row| row.wrong, &remedy);
+    give(&|row| !row.wrong, &words);
     heights
 }
 

@@ -105,10 +105,10 @@ fn without_a_screen_alarms_and_a_link_of_noise_are_told_in_lines_of_text() {
     let board = Board::at(&bench.path("port0"), SIX_BAR);
     seat.until_that("it is open", |seat| seat.errors().ends_with("kickpanel: link engine: open\n"));
     board.say(FOUR_BAR);
-    let began = "kickpanel: danger: oil below 5 bar: 4.0 bar. Stop the engine\n";
+    let began = "kickpanel: danger: oil below 5.0 bar: 4.0 bar. Stop the engine\n";
     seat.until_that("the alarm is told", |seat| seat.errors().ends_with(began));
     board.say(SIX_BAR);
-    seat.until_that("its end is told", |seat| seat.errors().ends_with("kickpanel: over: danger: oil below 5 bar\n"));
+    seat.until_that("its end is told", |seat| seat.errors().ends_with("kickpanel: over: danger: oil below 5.0 bar\n"));
     // A member that is none spoils every line.
     board.say("\"a1\":,");
     let refused = "kickpanel: link engine: open, but every line is of another form: is `form` right?\n";
