@@ -80,6 +80,13 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
     }
     complain(&summary.to_string());
     tell_of_configs(&exported);
+    if recording.drives() > 1 {
+        complain(&format!(
+            "{} drives are joined: time_s goes on from each to the next, and the time between them is left out; export each \
+             alone to have it begin at 0, for example `kickpanel export 000001-*.kpr*`",
+            recording.drives()
+        ));
+    }
     if recording.is_bare() && no_clock {
         complain(
             "these lines hold no time, so every row is at 0 s and no rate is known; let the sketch send its clock, and \

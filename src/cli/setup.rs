@@ -9,7 +9,7 @@ use anyhow::{Context as _, bail};
 
 use super::WrongUsage;
 use crate::config::{self, Loaded, Mistake, Model, SharedModel};
-use crate::drive::{self, Ending, Plan};
+use crate::drive::{self, Ended, Ending, Plan};
 use crate::record::Recording;
 use crate::replay::Configs;
 use crate::text::safe;
@@ -155,18 +155,18 @@ pub fn report(path: &Path, text: &str, mistakes: &[Mistake]) {
 /// to tell.
 pub fn drive(plan: Plan, tells: bool) -> anyhow::Result<()> {
     let folder = plan.record.clone().filter(|_| tells);
-    let before = folder.as_deref().and_then(newest);
-    let ending = drive::run(plan)?;
-    // Where nothing could be recorded the newest is that of another day.
-    let recorded = folder.as_deref().and_then(newest).filter(|path| Some(path) != before.as_ref());
-    let Some(path) = recorded.filter(|_| ending == Ending::Asked) else { return Ok(()) };
+    let Ended { why, recorded } = drive::run(plan)?;
+    let (Some(folder), Some(number), Ending::Asked) = (folder, recorded, why) else { return Ok(()) };
+    let Some(path) = newest(&folder, number) else { return Ok(()) };
     let shown = path.display().to_string();
     writeln!(io::stdout().lock(), "This drive was recorded. To see it again:\n  kickpanel replay {}", safe(&shown))?;
     Ok(())
 }
 
-/// The newest recording in `folder`: drive numbers only go up.
-fn newest(folder: &Path) -> Option<PathBuf> {
+/// The newest part of the drive with that number in `folder`; others may be recorded there at the same time.
+fn newest(folder: &Path, number: u32) -> Option<PathBuf> {
+    let begins = format!("{number:06}-");
     let names = folder.read_dir().ok()?.filter_map(|entry| Some(entry.ok()?.path()));
-    names.filter(|path| path.extension().is_some_and(|end| end == "kpr")).max()
+    let is_its = |path: &PathBuf| path.file_name().is_some_and(|name| name.to_string_lossy().starts_with(&begins));
+    names.filter(|path| path.extension().is_some_and(|end| end == "kpr") && is_its(path)).max()
 }

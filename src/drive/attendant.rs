@@ -28,6 +28,8 @@ const LOOK: Micros = 200 * MILLISECOND;
 const CONFIRM: Micros = 5 * SECOND;
 /// And not sooner than this: a key that is held down repeats itself.
 const NO_REPEAT: Micros = 600 * MILLISECOND;
+/// A pin was freed that is on against its order; it is locked again within a second.
+const STILL_ON: &str = "freed, but a pin still does not follow";
 /// How long a sentence about something done stays on the screen.
 const TOLD_FOR: Micros = 4 * SECOND;
 
@@ -161,8 +163,9 @@ impl Attendant {
             }
             Some((NO_REPEAT.., ..=CONFIRM)) => {
                 self.pressed = None;
+                let still = self.engine.borrow().locked_and_on();
                 self.engine.borrow_mut().free_outputs(now);
-                self.say("outputs are free: their rules decide");
+                self.say(if still { STILL_ON } else { "outputs are free: their rules decide" });
             }
             _ => {
                 self.pressed = Some((now, now));

@@ -13,7 +13,7 @@ use crate::link::{Event, Outgoing, Sink};
 use crate::output::words;
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{Mark, Recorder, Told};
-use crate::state::{FaultShown, LinkState, Problem, Shared, Shown, Snapshot, Subject, Trouble};
+use crate::state::{FaultShown, LinkState, Problem, Recording, Shared, Shown, Snapshot, Subject, Trouble};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 use crate::watch::desk::Attend;
 use crate::watch::named::named;
@@ -75,6 +75,8 @@ pub struct Engine {
     locked: u64,
     /// What was last noted of what persons do about alarms.
     noted_calls: NotedCalls,
+    /// The number of the drive, once it is recorded.
+    recorded: Option<u32>,
 }
 
 impl std::fmt::Debug for Engine {
@@ -103,6 +105,7 @@ impl Engine {
             commands,
             locks: None,
             locked: 0,
+            recorded: None,
             opened: vec![false; links],
             untried: vec![true; links],
             hopeless: None,
@@ -267,6 +270,18 @@ impl Engine {
             self.publish();
         }
         any
+    }
+
+    /// Whether the pin of one that is locked is reported to be on all the same.
+    pub fn locked_and_on(&self) -> bool {
+        let on = |there: Option<u32>| there.is_some_and(|there| there > 0);
+        self.snapshot().outputs.iter().any(|shown| shown.is_locked() && on(shown.there))
+    }
+
+    /// The number of the drive that is recorded; `None` where nothing was.
+    pub fn recorded(&mut self) -> Option<u32> {
+        self.note_recorder();
+        self.recorded
     }
 
     /// A person frees the outputs that are locked.
@@ -502,6 +517,9 @@ impl Engine {
     fn note_recorder(&mut self) -> bool {
         let Some(recorder) = &self.recorder else { return false };
         let state = recorder.state();
+        if let Recording::On { drive } = state {
+            self.recorded = Some(drive);
+        }
         let shown = &mut self.pipeline.snapshot_mut().recording;
         let changed = *shown != state;
         *shown = state;

@@ -113,7 +113,9 @@ impl Leases {
     fn link(&mut self, link: LinkId, now: Stamp, outputs: &[OutputShown], hand: &mut dyn FnMut(Order) -> bool) {
         let wanted = |leased: &Leased| outputs.get(leased.place).map_or(0, |shown| shown.wanted);
         self.pins.iter_mut().filter(|leased| leased.link == link).for_each(|leased| leased.pass(now));
-        let ours = || self.pins.iter().filter(|leased| leased.link == link);
+        // What fell to rest by itself is neither renewed nor told to rest until it is known why.
+        let faltered = |leased: &Leased| outputs.get(leased.place).is_some_and(|shown| shown.faltered);
+        let ours = || self.pins.iter().filter(|leased| leased.link == link && !faltered(leased));
         if !ours().any(|leased| leased.is_due(wanted(leased), now)) {
             return;
         }
@@ -309,6 +311,18 @@ mod tests {
             sent += bench.step(ms, ms, true).len();
         }
         assert_eq!(sent, 10);
+    }
+
+    /// Its lease runs out, and neither on nor off is told: what it is to be is not known yet.
+    #[test]
+    fn what_fell_to_rest_by_itself_is_not_renewed() {
+        let mut bench = Bench::new();
+        bench.set([1, 50_000, 0]);
+        assert_eq!(bench.step(0, 0, true), ["d7:1,f9:50000"]);
+        bench.outputs[0].faltered = true;
+        assert_eq!(bench.step(333, 333, true), ["f9:50000"]);
+        bench.outputs[0].faltered = false;
+        assert_eq!(bench.step(353, 353, true), ["d7:1,f9:50000"]);
     }
 
     #[test]

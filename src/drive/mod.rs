@@ -15,4 +15,4 @@ mod simulate;
 mod teller;
 
 pub use engine::Engine;
-pub use run::{Ending, Picture, Plan, run};
+pub use run::{Ended, Ending, Picture, Plan, run};

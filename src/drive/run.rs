@@ -67,6 +67,15 @@ pub enum Ending {
     TerminalGone,
 }
 
+/// A drive that ended well.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Ended {
+    /// Why.
+    pub why: Ending,
+    /// Its number among the recordings; `None` where it was not recorded.
+    pub recorded: Option<u32>,
+}
+
 /// What the drive's own thread is handed.
 struct Given {
     plan: Plan,
@@ -80,7 +89,7 @@ struct Given {
 }
 
 /// Drives until the user or a signal ends it. Blocks the calling thread, which draws.
-pub fn run(mut plan: Plan) -> anyhow::Result<Ending> {
+pub fn run(mut plan: Plan) -> anyhow::Result<Ended> {
     if plan.simulated.is_some() {
         plan.model = disarmed(&plan.model);
     }
@@ -91,8 +100,8 @@ pub fn run(mut plan: Plan) -> anyhow::Result<Ending> {
     let shared = Shared::new(Arc::clone(&plan.model), Pipeline::new(Arc::clone(&plan.model)).snapshot().clone());
     let (asked, wishes) = mpsc::unbounded_channel();
     let Some(picture) = plan.screen else {
-        engine_thread(&runtime, Given { plan, clock, shared, wishes, signals, control: None })?;
-        return Ok(Ending::Asked);
+        let recorded = engine_thread(&runtime, Given { plan, clock, shared, wishes, signals, control: None })?;
+        return Ok(Ended { why: Ending::Asked, recorded });
     };
     let control = Control::new().context("cannot make the pipe that wakes the screen")?;
     let session = Session {
@@ -120,11 +129,13 @@ pub fn run(mut plan: Plan) -> anyhow::Result<Ending> {
         .context("cannot start the drive's thread")?;
     let ending = screen::run(session);
     let _ = asked.send(Command::Quit);
-    engine.join().map_err(|_| anyhow!("the drive's own thread failed; this is a fault of kickpanel"))??;
-    Ok(match ending? {
+    let joined = engine.join().map_err(|_| anyhow!("the drive's own thread failed; this is a fault of kickpanel"));
+    let recorded = joined??;
+    let why = match ending? {
         screen::Ending::TerminalGone => Ending::TerminalGone,
         screen::Ending::Quit | screen::Ending::Stopped => Ending::Asked,
-    })
+    };
+    Ok(Ended { why, recorded })
 }
 
 /// `model` with no output armed: only a real drive switches anything.
@@ -134,12 +145,12 @@ pub(super) fn disarmed(model: &SharedModel) -> SharedModel {
     Arc::new(model)
 }
 
-/// Everything but the screen, on the calling thread.
-fn engine_thread(runtime: &Runtime, given: Given) -> anyhow::Result<()> {
+/// Everything but the screen, on the calling thread. Gives the number of the drive.
+fn engine_thread(runtime: &Runtime, given: Given) -> anyhow::Result<Option<u32>> {
     LocalSet::new().block_on(runtime, drive(given))
 }
 
-async fn drive(given: Given) -> anyhow::Result<()> {
+async fn drive(given: Given) -> anyhow::Result<Option<u32>> {
     let Given { plan, clock, shared, wishes, signals, control } = given;
     survive_a_limit_on_files()?;
     let known = plan.text.clone();
@@ -172,8 +183,10 @@ async fn drive(given: Given) -> anyhow::Result<()> {
         // A task that panicked has been told of already; the recording must be closed all the same.
         let _ = task.await;
     }
+    let recorded = engine.borrow_mut().recorded();
     engine.borrow_mut().close();
-    ended.context("a task of the drive failed; this is a fault of kickpanel")?
+    ended.context("a task of the drive failed; this is a fault of kickpanel")??;
+    Ok(recorded)
 }
 
 /// From now on a write beyond the size that a file may have here (`ulimit -f`, or a service's limit) fails like any other

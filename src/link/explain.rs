@@ -9,7 +9,7 @@ use std::io;
 use std::os::unix::fs::FileTypeExt;
 use std::path::{Path, PathBuf};
 
-use super::holders::{Holder, holders, is_listed, is_ours, name_in, owner, usb_numbers};
+use super::holders::{Holder, holders, is_listed, is_ours, name_in, owner, runs, usb_numbers};
 use super::pattern::first_match;
 use crate::state::Trouble;
 use crate::text::safe;
@@ -135,6 +135,9 @@ fn no_rights(shown: &str, path: Option<&Path>, system: &Surroundings) -> String 
     }
 }
 
+/// The name of the system's own program that tries every new serial port for a modem.
+const MODEM_MANAGER: &str = "ModemManager";
+
 fn busy(shown: &str, path: Option<&Path>, system: &Surroundings) -> String {
     let processes = system.at("proc");
     if path.is_some_and(|path| is_ours(&processes, path)) {
@@ -151,6 +154,14 @@ fn busy(shown: &str, path: Option<&Path>, system: &Surroundings) -> String {
         found => format!("{shown} is held by {}. End it first.", list(found)),
     };
     text.push_str(" Only one program can read a port.");
+    let is_it = found.iter().any(|holder| holder.name == MODEM_MANAGER);
+    // Of another user's program, only its name can be seen and not what it holds.
+    let may_be_it = found.is_empty() && runs(&processes, MODEM_MANAGER);
+    if !is_it && !may_be_it {
+        return text;
+    }
+    let which_it_is =
+        if is_it { "That is the system's modem manager." } else { "The system's modem manager runs here." };
     let numbers = path.and_then(|path| usb_numbers(&system.at("sys/class/tty"), path));
     let which = numbers.map_or_else(
         || "KERNEL==\"ttyUSB*|ttyACM*\"".to_owned(),
@@ -161,8 +172,8 @@ fn busy(shown: &str, path: Option<&Path>, system: &Surroundings) -> String {
     // Writing to a String cannot fail.
     let _ = write!(
         text,
-        "\nIf it is the system's modem manager, this line in /etc/udev/rules.d/99-kickpanel.rules keeps it off, from the \
-         next plugging in:\n  ACTION==\"add|change\", SUBSYSTEM==\"tty\", {which}, ENV{{ID_MM_DEVICE_IGNORE}}=\"1\""
+        "\n{which_it_is} This line in /etc/udev/rules.d/99-kickpanel.rules keeps it off, from the next \
+         plugging in:\n  ACTION==\"add|change\", SUBSYSTEM==\"tty\", {which}, ENV{{ID_MM_DEVICE_IGNORE}}=\"1\""
     );
     text
 }

@@ -32,6 +32,12 @@ pub fn holders(processes: &Path, device: &Path) -> Vec<Holder> {
     found
 }
 
+/// Whether a program called `name` runs, whoever's it is.
+pub fn runs(processes: &Path, name: &str) -> bool {
+    let entries = fs::read_dir(processes).into_iter().flatten().flatten();
+    entries.into_iter().any(|entry| fs::read_to_string(entry.path().join("comm")).is_ok_and(|is| is.trim_end() == name))
+}
+
 /// Whether this very program has `device` open already.
 pub fn is_ours(processes: &Path, device: &Path) -> bool {
     let own = processes.join(std::process::id().to_string());

@@ -115,7 +115,7 @@ impl Rules {
         let in_time = !lag.is_late();
         for Output { pin, rule, .. } in self.outputs.iter_mut().filter(|output| output.pin.link == link) {
             if let Some(is) = pin.hear(reading, now) {
-                rule.reported(is > 0, pin.armed, in_time && pin.knows_its_order(now), now);
+                rule.reported(is > 0, pin.is_over(), in_time && pin.knows_its_order(now), now);
             }
         }
     }
@@ -214,22 +214,26 @@ impl Output {
         (up, late): (bool, Option<Why>),
         shown: &mut OutputShown,
     ) -> bool {
+        self.pin.pass(now);
         let held = match self.pin.lock {
             Some(problem) => Some(Why::Locked(problem)),
             None if !up => Some(Why::NoLink),
             None if !self.pin.exists => Some(Why::NoPin),
             None => None,
         };
-        self.pin.pass(now);
         let before = *shown;
         let decided = self.rule.step(now, moment, (held, late), self.pin.may_be_on_until());
         let value = self.pin.name.in_its_steps(decided.value);
+        if value == 0 {
+            self.pin.rests();
+        }
         if (shown.wanted, shown.why) != (value, decided.why) {
             shown.since = now;
         }
         (shown.wanted, shown.why, shown.until) = (value, decided.why, decided.until);
         // What a controller reported that is not heard any more is not what its pin does now.
         (shown.sent, shown.there) = (self.pin.told(), self.pin.there.filter(|_| up));
+        shown.faltered = self.pin.faltered();
         *shown != before
     }
 }

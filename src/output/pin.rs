@@ -25,6 +25,7 @@ const REPLACED: usize = 8;
 
 /// One output pin.
 #[derive(Clone, Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "facts that have nothing to do with each other")]
 pub(super) struct Pin {
     pub link: LinkId,
     pub name: wire::Pin,
@@ -43,6 +44,10 @@ pub(super) struct Pin {
     next: usize,
     /// Since when it reports something else.
     apart: Option<Stamp>,
+    /// It reported that it is on, since it was last switched on.
+    seen_on: bool,
+    /// Since when it reports rest by itself, although it is to be on and its lease ran then; and what it was set to.
+    fell: Option<(Stamp, u32)>,
     /// When it was last told anything but rest.
     told_on: Stamp,
     /// When it was last switched on.
@@ -69,6 +74,8 @@ impl Pin {
             replaced: [(0, Stamp(Micros::MIN)); REPLACED],
             next: 0,
             apart: None,
+            seen_on: false,
+            fell: None,
             told_on: Stamp(Micros::MIN),
             switched_on: None,
             blamed: false,
@@ -84,7 +91,8 @@ impl Pin {
     /// Goes on as the pin of the config before, which is at the same place.
     pub fn go_on_from(&mut self, before: &Self) {
         let Self { link, name, field, armed, .. } = *self;
-        *self = Self { link, name, field, armed, ..before.clone() };
+        // At a change of the config everything is off, and that is an order.
+        *self = Self { link, name, field, armed, fell: None, ..before.clone() };
     }
 
     /// Takes the report of a reading; gives it.
@@ -100,8 +108,39 @@ impl Pin {
         self.pass(now);
         if self.armed {
             self.compare(is, now);
+            self.falls(is, now);
         }
         is
+    }
+
+    /// A switch that is on and then reports rest does not follow, whatever its lease does meanwhile: nobody renews that.
+    fn falls(&mut self, is: Option<u32>, now: Stamp) {
+        if self.name.kind != PinKind::Level {
+            return;
+        }
+        match (is, self.told()) {
+            (Some(0), Some(set)) if set > 0 && self.seen_on => _ = self.fell.get_or_insert((now, set)),
+            (Some(0) | None, _) => {}
+            (Some(_), told) => {
+                self.seen_on |= told.is_some_and(|set| set > 0);
+                self.fell = None;
+            }
+        }
+    }
+
+    /// It is reported to rest by itself, and not for long enough yet to say that it does not follow.
+    pub const fn faltered(&self) -> bool {
+        self.fell.is_some()
+    }
+
+    /// Its rule comes to rest, so that a report of rest is what was ordered.
+    pub const fn rests(&mut self) {
+        self.fell = None;
+    }
+
+    /// Nothing that it was told keeps it on any more, and that it is off is no fault of its own.
+    pub fn is_over(&self) -> bool {
+        self.armed && self.fell.is_none() && self.told().is_none_or(|value| value == 0)
     }
 
     fn compare(&mut self, is: Option<u32>, now: Stamp) {
@@ -148,7 +187,7 @@ impl Pin {
             return false;
         }
         self.replace(now, None);
-        self.apart = None;
+        (self.apart, self.fell) = (None, None);
         if self.armed && self.switched_on.is_some_and(|at| now.since(at) <= BLAMED_WITHIN) {
             self.blamed = true;
             self.restarts += new;
@@ -167,6 +206,7 @@ impl Pin {
                 self.restarts = 0;
             }
             (self.switched_on, self.blamed) = (Some(now), false);
+            self.seen_on &= self.fell.is_some();
         }
         if value > 0 {
             self.told_on = now;
@@ -185,6 +225,12 @@ impl Pin {
             && now >= until
         {
             self.replace(until, None);
+        }
+        if let Some((since, set)) = self.fell
+            && now.since(since) >= FOLLOWS_WITHIN
+        {
+            self.lock.get_or_insert(Problem::DoesNotFollow { set, is: Some(0) });
+            self.fell = None;
         }
     }
 
@@ -211,16 +257,17 @@ impl Pin {
         self.lease.filter(|(value, _)| *value > 0).map_or(Stamp(Micros::MIN), |(_, until)| until)
     }
 
-    /// When what it was told holds no longer.
+    /// When what it was told holds no longer, or a pin that fell does not follow.
     pub fn due(&self) -> Option<Stamp> {
-        self.lease.map(|(_, until)| until)
+        let fell = self.fell.map(|(since, _)| since.after(FOLLOWS_WITHIN));
+        self.lease.map(|(_, until)| until).into_iter().chain(fell).min()
     }
 
     /// A person acts. True where it was locked.
     pub fn free(&mut self) -> bool {
         let locked = self.lock.take().is_some();
         if locked {
-            (self.restarts, self.apart) = (0, None);
+            (self.restarts, self.apart, self.fell) = (0, None, None);
         }
         locked
     }

@@ -136,17 +136,18 @@ impl Rule {
         }
     }
 
-    /// Its pin reports that it is on or off. Off: what was told before does not keep it on any more; and where it is to
-    /// be on and has been, the lease ended, since lines were lost. That is an end like any other: it rests.
+    /// Its pin reports that it is on or off. Off: what was told before does not keep it on any more. Where it is to be on
+    /// and its lease is over (`over`), that is an end like any other: it rests. A pin that is off while its lease runs is
+    /// no end but a fault, and the pin's own rule tells it.
     ///
     /// `certain`: the report was sampled after what switches it on was sent. Once the pin was seen on every report is.
-    pub fn reported(&mut self, on: bool, armed: bool, certain: bool, now: Stamp) {
+    pub fn reported(&mut self, on: bool, over: bool, certain: bool, now: Stamp) {
         match &mut self.is {
             // On all the same: an older lease still runs, or the off was lost. It rests from the first report of off on.
             Is::Off(since) if on => (*since, self.seen_on, self.still_on) = ((*since).max(now), true, true),
             Is::Off(since) if self.still_on => (*since, self.still_on) = (now, false),
             Is::Off(since) if certain || self.seen_on => *since = (*since).min(now),
-            Is::On(_) if !on && armed && self.seen_on => self.rest_from(now),
+            Is::On(_) if over && self.seen_on => self.rest_from(now),
             Is::On(_) => self.seen_on |= on,
             Is::Off(_) | Is::Unknown => {}
         }

@@ -538,13 +538,14 @@ fn exchange(
         prop_assert!(trusted && bench.links[0].state == LinkState::Up, "on with an untrusted term");
     }
     let ms = now.0 / MILLISECOND;
+    // Whoever sends renews nothing that fell to rest by itself.
+    let faltered = bench.shown.0[0].faltered;
     if bench.links[0].state == LinkState::Up {
-        bench.rules.sent(
-            LinkId(0),
-            now,
-            wire::set(&[(bench.model.outputs[0].pin, wanted)], LEASE_MS).unwrap()[0].as_bytes(),
-        );
-        if !lost && wanted == 1 {
+        if !faltered {
+            let line = wire::set(&[(bench.model.outputs[0].pin, wanted)], LEASE_MS).unwrap();
+            bench.rules.sent(LinkId(0), now, line[0].as_bytes());
+        }
+        if !lost && wanted == 1 && !faltered {
             if board.on_since.is_none() {
                 prop_assert!(
                     now.since(board.off_since) >= rest,
@@ -554,7 +555,7 @@ fn exchange(
                 board.on_since = Some(now);
             }
             board.ends = now.after(LEASE);
-        } else if !lost {
+        } else if !lost && wanted == 0 {
             board.off(now);
         }
     }

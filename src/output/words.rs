@@ -96,6 +96,19 @@ pub struct Told {
 }
 
 impl Told {
+    /// `fault` in words, where `shown` are the outputs now: what was on against its order when it was locked, maybe by a
+    /// drive before this one, and is not reported so now, is told as what was. `None` where the model has no such subject.
+    pub fn now(model: &Model, channels: &[Shown], fault: &FaultShown, shown: &[OutputShown]) -> Option<Self> {
+        let told = Self::of(model, channels, fault)?;
+        let Subject::Output(place) = fault.subject else { return Some(told) };
+        let is_on = shown.get(usize::from(place)).and_then(|shown| shown.there).is_some_and(|there| there > 0);
+        let Problem::DoesNotFollow { set: 0, is: Some(is) } = fault.problem else { return Some(told) };
+        let Some(output) = model.outputs.get(usize::from(place)).filter(|_| !is_on) else { return Some(told) };
+        let what = format!("pin {} did not follow", output.pin);
+        let detail = format!("was {} although set to off", value(output.pin, is));
+        Some(Self { what, detail, remedy: WAS_ON.into(), ..told })
+    }
+
     /// `fault` in words, with `channels` as they are shown; `None` where the model has no such subject.
     pub fn of(model: &Model, channels: &[Shown], fault: &FaultShown) -> Option<Self> {
         match fault.subject {
@@ -183,6 +196,9 @@ const SUPPLY: &str = "What hangs on the sensor supply is not believed. Measure a
 
 const GROUND: &str = "Their shared ground or supply, not the sensors: measure from the sensors' ground lug to the board's ground, key on: \
     under 0.05 V is right. More: clean and tighten the lug. Engine off first. If what they show is true: key g";
+
+const WAS_ON: &str = "Locked off. Find the cause before you free it: power off, wire off the pin; volts on the wire come \
+    from elsewhere, none mean that the pin may be broken";
 
 const RESETS: &str = "Locked off. Measure the board's supply while it switches: a dip means a thin wire, a weak ground, \
     or a coil without its diode";

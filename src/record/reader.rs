@@ -143,6 +143,8 @@ struct Join {
     number: Option<(u32, u32)>,
     /// The next line begins a part that is not the same drive going on.
     anew: bool,
+    /// How many of these there were.
+    drives: u32,
 }
 
 impl Recording {
@@ -204,6 +206,11 @@ impl Recording {
     /// What was hit so far.
     pub fn damage(&self) -> Damage {
         self.damage
+    }
+
+    /// How many drives, each with a time of its own, were put one behind the other so far.
+    pub fn drives(&self) -> u32 {
+        self.join.drives
     }
 
     /// Whether the part being read is a bare capture, so that lines have no time of their own.
@@ -429,6 +436,7 @@ impl Join {
     fn place(&mut self, at: Stamp) -> Stamp {
         if std::mem::take(&mut self.anew) {
             self.shift = self.last.map_or(0, |last| last.since(at));
+            self.drives = self.drives.saturating_add(1);
         }
         let joined = at.after(self.shift).max(self.last.unwrap_or(Stamp(0)));
         self.last = Some(joined);

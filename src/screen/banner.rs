@@ -97,7 +97,7 @@ pub fn wanted(
 
 fn fault(model: &Model, snapshot: &Snapshot, at: usize) -> Option<(Level, Told)> {
     let fault = snapshot.faults.get(at)?;
-    Some((fault.level, Told::of(model, &snapshot.channels, fault)?))
+    Some((fault.level, Told::now(model, &snapshot.channels, fault, &snapshot.outputs)?))
 }
 
 /// `text` in lines of at most `width` columns, broken at blanks; the last of `most` lines takes what is left.

@@ -53,10 +53,13 @@ pub struct Sentences {
 }
 
 impl Sentences {
-    /// All that there is to tell.
-    pub fn new(model: &Model, snapshot: &Snapshot, notices: &[String]) -> Self {
+    /// All that there is to tell, in lines of `width` columns.
+    pub fn new(model: &Model, snapshot: &Snapshot, notices: &[String], width: u16) -> Self {
         let links = model.links.iter().zip(&snapshot.links);
-        let links = links.filter_map(|(link, shown)| words::link_trouble(&link.name, shown, snapshot.now));
+        let links = links.filter_map(|(link, shown)| {
+            let port = words::Port { link: &link.name, device: &link.device };
+            words::link_trouble(port, shown, snapshot.now, width)
+        });
         let troubles = links.chain(words::recording_trouble(snapshot.recording));
         let troubles = troubles.chain(words::config_trouble(snapshot.config_mistakes)).collect();
         let moment = snapshot.player.as_ref().and_then(|player| player.moment.as_ref());
@@ -142,6 +145,7 @@ pub fn status(
         ] {
             // What never happened has nothing to say, but its place is shown where there is room.
             let (tone, rank) = if count > 0 { (Tone::Plain, 3) } else { (Tone::Faint, 6) };
+            let what = if (count, what) == (1, "restarts") { "restart" } else { what };
             parts.push(part(format!("{name}{count} {what}"), tone, rank));
         }
         // Why, where it was told and there is room: a supply that falls and a watchdog are mended in other places.

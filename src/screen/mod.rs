@@ -27,7 +27,7 @@ mod run;
 mod terminal;
 mod view;
 mod widget;
-mod words;
+pub(crate) mod words;
 
 pub use control::Control;
 pub use glyphs::GlyphSet;
@@ -41,4 +41,4 @@ pub use run::{Ending, ScreenError, Session, run, run_on};
 pub use terminal::{Got, Terminal};
 pub use view::View;
 pub use widget::Strip;
-pub use words::{age, link_trouble, number};
+pub use words::{Port, age, link_trouble, number};

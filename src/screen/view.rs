@@ -59,7 +59,7 @@ impl<'a> View<'a> {
 
     fn laid_out(&self, area: Rect) -> (Layout, Vec<Raised>, Sentences) {
         let alarms = banner::sounding(self.model, self.snapshot);
-        let sentences = Sentences::new(self.model, self.snapshot, self.notices);
+        let sentences = Sentences::new(self.model, self.snapshot, self.notices, inset(area).width);
         let banner = banner::wanted(self.model, self.labels, self.snapshot, &alarms, area);
         (Layout::new(area, banner, &sentences), alarms, sentences)
     }

@@ -2,9 +2,12 @@
 //!
 //! Owns the wording of trust, trouble and lengths of time, and how a number is written. Draws nothing.
 
+use unicode_width::{UnicodeWidthChar as _, UnicodeWidthStr as _};
+
 use crate::channel::Trust;
 use crate::config::{Channel, Limit};
 use crate::state::{LinkShown, LinkState, Recording, Shown, Trouble, WhyStopped};
+use crate::text::safe;
 use crate::time::{Micros, SECOND, Stamp};
 use crate::wire::Reject;
 
@@ -116,7 +119,7 @@ fn limit_number(at: f64, digits: u8) -> String {
 }
 
 /// What to look at where every line of a link is refused.
-const fn only_bad(why: Reject) -> &'static str {
+pub const fn only_bad(why: Reject) -> &'static str {
     match why {
         Reject::TooLong => "no line ends: is `baud` that of the sketch?",
         Reject::NotUtf8 => "every line is noise: is `baud` that of the sketch?",
@@ -131,8 +134,51 @@ const fn only_bad(why: Reject) -> &'static str {
     }
 }
 
+/// What a link is called, and the path or pattern of its port.
+#[derive(Clone, Copy, Debug)]
+pub struct Port<'a> {
+    /// The link's name.
+    pub link: &'a str,
+    /// Its device; may be empty.
+    pub device: &'a str,
+}
+
+/// That there is no such port, and which: whole where there is room, else its end, which tells it from others.
+fn no_such_port(Port { link, device }: Port<'_>, width: u16) -> String {
+    let short = format!("{link}: no such port");
+    let whole = format!("{short}: is the cable in?");
+    let room = |text: &str| usize::from(width).saturating_sub(text.width() + 2);
+    let device = safe(device);
+    match device.width() {
+        0 => whole,
+        long if long < room(&whole) => format!("{whole} {device}"),
+        long if long <= room(&short) => format!("{short}: {device}"),
+        _ if room(&short) < DEVICE_LEAST => whole,
+        _ => format!("{short}: {}", end_of(&device, room(&short))),
+    }
+}
+
+/// Less than this of a port's name says nothing.
+const DEVICE_LEAST: usize = 6;
+
+/// The end of `text` in `room` columns, behind a mark that something is left out.
+fn end_of(text: &str, room: usize) -> String {
+    let mut left = room.saturating_sub(1);
+    let fits = |c: &char| {
+        let takes = c.width().unwrap_or(0);
+        let fits = takes <= left;
+        left = left.saturating_sub(takes);
+        fits
+    };
+    let end: Vec<char> = text.chars().rev().take_while(fits).collect();
+    std::iter::once('…').chain(end.into_iter().rev()).collect()
+}
+
 /// What is wrong with a link, in a sentence that says what to do; `None` where all is well.
-pub fn link_trouble(name: &str, link: &LinkShown, now: Stamp) -> Option<String> {
+///
+/// A port that is not there is named in what a line of `width` columns leaves.
+pub fn link_trouble(port: Port<'_>, link: &LinkShown, now: Stamp, width: u16) -> Option<String> {
+    let name = port.link;
     let what = match (link.state, link.trouble) {
         (LinkState::Up, _) => only_bad(link.only_bad?).to_owned(),
         (LinkState::Silent, _) => {
@@ -140,7 +186,7 @@ pub fn link_trouble(name: &str, link: &LinkShown, now: Stamp) -> Option<String> 
             return Some(format!("{name}: port open, nothing heard for {since}: controller, cable, baud?"));
         }
         (LinkState::Down, None) => "not open yet".to_owned(),
-        (LinkState::Down, Some(Trouble::NoDevice)) => "no such port: is the cable in?".to_owned(),
+        (LinkState::Down, Some(Trouble::NoDevice)) => return Some(no_such_port(port, width)),
         (LinkState::Down, Some(Trouble::NoRights)) => "no right to open the port: add the user to its group".to_owned(),
         (LinkState::Down, Some(Trouble::Busy)) => "another program holds the port: end it".to_owned(),
         (LinkState::Down, Some(Trouble::NotAPort)) => "what is there is no serial port".to_owned(),
@@ -196,15 +242,29 @@ mod tests {
 
     use super::*;
 
+    const ENGINE: Port<'static> = Port { link: "engine", device: "" };
+
+    #[rstest]
+    #[case::whole("/dev/ttyUSB0", 52, "engine: no such port: is the cable in? /dev/ttyUSB0")]
+    #[case::one_less("/dev/ttyUSB0", 51, "engine: no such port: /dev/ttyUSB0")]
+    #[case::pattern("/dev/serial/by-id/usb-*", 80, "engine: no such port: is the cable in? /dev/serial/by-id/usb-*")]
+    #[case::its_end("/dev/serial/by-id/usb-*", 38, "engine: no such port: …al/by-id/usb-*")]
+    #[case::no_room("/dev/serial/by-id/usb-*", 24, "engine: no such port: is the cable in?")]
+    fn a_port_that_is_not_there_is_named(#[case] device: &str, #[case] width: u16, #[case] sentence: &str) {
+        let link = LinkShown { trouble: Some(Trouble::NoDevice), ..LinkShown::default() };
+        let port = Port { device, ..ENGINE };
+        assert_eq!(link_trouble(port, &link, Stamp(0), width).as_deref(), Some(sentence));
+    }
+
     #[test]
     fn a_link_of_which_every_line_is_refused_says_what_to_look_at() {
         for why in Reject::ALL {
             let link = LinkShown { state: LinkState::Up, only_bad: Some(why), ..LinkShown::default() };
-            let said = link_trouble("engine", &link, Stamp(0)).unwrap();
+            let said = link_trouble(ENGINE, &link, Stamp(0), 80).unwrap();
             assert!(said.len() <= 62 && said.starts_with("engine: "), "{said}");
         }
         let link = LinkShown { state: LinkState::Up, ..LinkShown::default() };
-        assert_eq!(link_trouble("engine", &link, Stamp(0)), None);
+        assert_eq!(link_trouble(ENGINE, &link, Stamp(0), 80), None);
     }
 
     #[rstest]
@@ -260,6 +320,6 @@ mod tests {
     #[case(Trouble::Failed(5), "engine: the port failed (system error 5): trying again")]
     fn a_link_that_is_down_says_why(#[case] trouble: Trouble, #[case] sentence: &str) {
         let link = LinkShown { trouble: Some(trouble), ..LinkShown::default() };
-        assert_eq!(link_trouble("engine", &link, Stamp(4 * SECOND)).as_deref(), Some(sentence));
+        assert_eq!(link_trouble(ENGINE, &link, Stamp(4 * SECOND), 80).as_deref(), Some(sentence));
     }
 }

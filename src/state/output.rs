@@ -21,6 +21,9 @@ pub struct OutputShown {
     pub sent: Option<u32>,
     /// What the pin really does, as the controller reports it; `None` where it does not.
     pub there: Option<u32>,
+    /// Its pin reports rest by itself while it is to be on and its lease runs. Until it reports otherwise the lease is not
+    /// renewed, since a lease that ended because lines were lost looks the same, and its time of rest must be kept.
+    pub faltered: bool,
     /// The config in force arms it. A replay shows what the drive had and sends nothing.
     pub armed: bool,
 }
@@ -29,7 +32,7 @@ impl OutputShown {
     /// An output of which nothing is known yet.
     pub const fn resting(armed: bool) -> Self {
         let resting = Why::Resting { after_longest: false };
-        Self { wanted: 0, why: resting, since: Stamp(0), until: None, sent: None, there: None, armed }
+        Self { wanted: 0, why: resting, since: Stamp(0), until: None, sent: None, there: None, faltered: false, armed }
     }
 
     /// Whether it stays off until a person acts.

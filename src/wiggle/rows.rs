@@ -10,7 +10,7 @@ use crate::channel::{Conditions, Transfer};
 use crate::circuit::pin_volts;
 use crate::config::{Channel, Cold, Field, LinkId, Model, Sensor, Source, Take};
 use crate::curve::brief;
-use crate::screen::{HarnessPage, HarnessRow, age, link_trouble, number};
+use crate::screen::{HarnessPage, HarnessRow, Port, age, link_trouble, number};
 use crate::state::Snapshot;
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 
@@ -68,7 +68,13 @@ impl Scene<'_> {
 
     fn troubles(&self) -> Vec<String> {
         let links = self.model.links.iter().zip(&self.snapshot.links).filter(|(link, _)| !link.device.is_empty());
-        links.filter_map(|(link, shown)| link_trouble(&link.name, shown, self.now)).collect()
+        links
+            .filter_map(|(link, shown)| {
+                let port = Port { link: &link.name, device: &link.device };
+                // As short as the least screen wants it: the page names every port alike.
+                link_trouble(port, shown, self.now, 38)
+            })
+            .collect()
     }
 
     /// The channel that reads the input, if the config has one.

@@ -119,3 +119,66 @@ fn what_was_heard_in_a_late_line_switches_nothing_once_the_link_is_in_time_again
     assert_eq!(hear(3_000, 3_010, false), 0, "the battery was read two seconds ago");
     assert_eq!(hear(3_020, 3_022, true), 1);
 }
+
+/// J6: a pin that was on and goes off by itself while it is wanted on, reported each 20 ms from 2.5 s until `back`.
+#[rstest]
+#[case::for_good(9_000, true)]
+#[case::first_that_does_not_follow(3_500, true)]
+#[case::last_that_is_borne(3_480, false)]
+#[case::one_report(2_520, false)]
+fn a_pin_that_goes_off_by_itself_for_1_s_does_not_follow(#[case] back: i64, #[case] locks: bool) {
+    let mut bench = on_at_2_s();
+    for ms in (2_020..4_500).step_by(20) {
+        // Renewed by whoever sends, as often as allowed.
+        if bench.said().0 == 1 && !bench.shown.0[0].faltered {
+            bench.told(ms, 1);
+        }
+        bench.reports(ms, u32::from(ms < 2_500 || (ms >= back && bench.said().0 == 1)));
+        let (wanted, why) = bench.ms(ms);
+        assert_eq!(bench.shown.1[0].active, locks && ms >= 3_500, "at {ms} ms: {why}");
+        assert_eq!(bench.shown.0[0].faltered, (2_500..back.min(3_500)).contains(&ms), "at {ms} ms");
+        assert_eq!(wanted, u32::from(!bench.shown.1[0].active), "never an ordinary end: {why} at {ms} ms");
+    }
+    if locks {
+        let fault = bench.shown.1[0];
+        assert_eq!(
+            (fault.level, fault.problem),
+            (Level::Caution, Problem::DoesNotFollow { set: 1, is: Some(0) }),
+            "the reason is kept, although its lease ran out meanwhile"
+        );
+        assert_eq!(bench.ms(60_000), (0, "locked: the pin did not follow".to_owned()));
+    }
+}
+
+/// What is told meanwhile makes it an ordinary end, and then no fault is left over.
+#[test]
+fn an_off_that_is_ordered_while_the_pin_is_off_by_itself_is_no_fault() {
+    for reloads in [false, true] {
+        let mut bench = on_at_2_s();
+        bench.reports(2_100, 1);
+        bench.reports(2_500, 0);
+        bench.ms(2_500);
+        assert!(bench.shown.0[0].faltered);
+        if reloads {
+            bench.reload(bench.model.clone());
+        } else {
+            bench.set(0, Value::ok(3.0));
+        }
+        bench.ms(2_700);
+        bench.told(2_700, 0);
+        bench.reports(2_800, 0);
+        bench.ms(6_000);
+        assert!(!bench.shown.1[0].active && !bench.shown.0[0].faltered);
+    }
+}
+
+/// Its lease is over by what was sent: that is an end like any other.
+#[test]
+fn a_report_of_off_after_the_lease_rests() {
+    let mut bench = on_at_2_s();
+    bench.reports(2_900, 1);
+    bench.reports(3_010, 0);
+    assert_eq!(bench.ms(3_010), (0, "rests 2 s".to_owned()));
+    assert_eq!(on_again(&mut bench, 3_011), 5_010);
+    assert_eq!(bench.changes, []);
+}

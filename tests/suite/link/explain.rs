@@ -114,7 +114,7 @@ fn nobody_is_told_to_join_the_group_of_root_or_one_without_rights() {
 }
 
 #[test]
-fn a_busy_port_is_answered_with_who_holds_it_and_the_rule_for_its_usb_numbers() {
+fn a_busy_port_is_answered_with_who_holds_it_and_the_rule_that_keeps_the_modem_manager_off() {
     let system = System::new();
     fs::write(system.at("dev/ttyUSB0"), "").unwrap();
     fs::create_dir_all(system.at("proc/812/fd")).unwrap();
@@ -126,21 +126,28 @@ fn a_busy_port_is_answered_with_who_holds_it_and_the_rule_for_its_usb_numbers() 
     fs::write(system.at("sys/devices/usb1/1-1/idProduct"), "abcd\n").unwrap();
     fs::create_dir_all(system.at("sys/class/tty/ttyUSB0")).unwrap();
     symlink("../../../devices/usb1/1-1/1-1:1.0/ttyUSB0", system.at("sys/class/tty/ttyUSB0/device")).unwrap();
+    let held =
+        "/dev/ttyUSB0 is held by grabber\\x1B[31m (process 812). End it first. Only one program can read a port.";
+    assert_eq!(system.says(Trouble::Busy, "dev/ttyUSB0"), held, "what keeps the modem manager off keeps no other off");
+    fs::write(system.at("proc/812/comm"), "ModemManager\n").unwrap();
+    let rule = "This line in /etc/udev/rules.d/99-kickpanel.rules keeps it off, from the next plugging in:\n  \
+                ACTION==\"add|change\", SUBSYSTEM==\"tty\", ATTRS{idVendor}==\"1234\", ATTRS{idProduct}==\"abcd\", \
+                ENV{ID_MM_DEVICE_IGNORE}=\"1\"";
     assert_eq!(
         system.says(Trouble::Busy, "dev/ttyUSB0"),
-        "/dev/ttyUSB0 is held by grabber\\x1B[31m (process 812). End it first. Only one program can read a port.\nIf it is the system's modem manager, this line in \
-         /etc/udev/rules.d/99-kickpanel.rules keeps it off, from the next plugging in:\n  ACTION==\"add|change\", \
-         SUBSYSTEM==\"tty\", ATTRS{idVendor}==\"1234\", ATTRS{idProduct}==\"abcd\", ENV{ID_MM_DEVICE_IGNORE}=\"1\""
+        format!(
+            "/dev/ttyUSB0 is held by ModemManager (process 812). End it first. Only one program can read a port.\n\
+             That is the system's modem manager. {rule}"
+        )
     );
+    // It is root's, and what it holds cannot be seen.
     fs::remove_file(system.at("proc/812/fd/7")).unwrap();
-    let text = system.says(Trouble::Busy, "dev/ttyUSB0");
-    assert!(
-        text.starts_with(
-            "Another program holds /dev/ttyUSB0. It belongs to another user; `sudo fuser -v /dev/ttyUSB0` names it. \
-             End it first."
-        ),
-        "{text}"
-    );
+    let hidden = "Another program holds /dev/ttyUSB0. It belongs to another user; `sudo fuser -v /dev/ttyUSB0` names it. End it \
+                  first. Only one program can read a port.";
+    let runs = format!("{hidden}\nThe system's modem manager runs here. {rule}");
+    assert_eq!(system.says(Trouble::Busy, "dev/ttyUSB0"), runs);
+    fs::write(system.at("proc/812/comm"), "grabber\n").unwrap();
+    assert_eq!(system.says(Trouble::Busy, "dev/ttyUSB0"), hidden);
 }
 
 /// A program of another make really holds a real pseudo-terminal: `sleep` with the slave as its standard input.

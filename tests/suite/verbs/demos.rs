@@ -83,6 +83,21 @@ fn a_demo_records_beside_the_real_drives_and_says_how_to_see_it_again() {
 }
 
 #[test]
+fn a_demo_names_its_own_recording_where_another_began_meanwhile() {
+    let bench = Bench::new();
+    let mut seat = Seat::start(&bench, &["demo"]);
+    seat.until("drive 1 recording");
+    let mut other = Seat::start(&bench, &["demo"]);
+    other.until("drive 2 recording");
+    for (seat, own) in [(&mut seat, "000001-01.kpr"), (&mut other, "000002-01.kpr")] {
+        seat.send("q");
+        seat.ends_well();
+        let (text, own) = (seat.text().replace('\n', ""), format!("demo/{own}"));
+        assert!(text.contains("kickpanel replay") && text.contains(&own), "{own}:\n{text}");
+    }
+}
+
+#[test]
 fn a_demo_that_could_not_record_does_not_name_an_older_one() {
     let bench = Bench::new();
     // A recording is there, but its folder can no longer be added to: it is a file.

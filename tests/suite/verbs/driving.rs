@@ -56,7 +56,9 @@ fn an_unplugged_board_is_told_and_found_again_under_another_name() {
 fn a_port_that_is_not_there_yet_is_waited_for() {
     let bench = bench();
     let mut seat = Seat::start(&bench, &["drive"]);
-    seat.until("engine: no such port: is the cable in?");
+    seat.until("engine: no such port: ");
+    // Its end tells it from others, and has room in every line.
+    seat.until("port*");
     let _board = Board::at(&bench.path("port0"), FOUR_BAR);
     seat.until("4.0 bar");
     seat.send("q");
@@ -88,6 +90,33 @@ fn without_a_screen_a_drive_records_and_tells_in_lines_of_text() {
     assert_eq!((status.code(), seat.errors().as_str()), (Some(0), told));
     assert_eq!(seat.text(), "");
     assert_eq!(notes(&bench, 1).last().unwrap()["note"], "closed");
+}
+
+/// A service tells by its lines alone what the screen would show.
+#[test]
+fn without_a_screen_alarms_and_a_link_of_noise_are_told_in_lines_of_text() {
+    let bench = bench();
+    let alarm =
+        "[[channel.oil.alarm]]\nlevel = \"danger\"\nbelow = 5\nafter = \"100 ms\"\ntext = \"Stop the engine\"\n";
+    bench.write("kickpanel.toml", bench.read("kickpanel.toml").replace("[[page]]", &format!("{alarm}[[page]]")));
+    let mut seat = Seat::start(&bench, &["drive", "--no-screen", "--no-record"]);
+    let not_there = format!("kickpanel: link engine: {} is not there; looked for until it is\n", bench.name("port*"));
+    seat.until_that("the port is named", |seat| seat.errors() == not_there);
+    let board = Board::at(&bench.path("port0"), SIX_BAR);
+    seat.until_that("it is open", |seat| seat.errors().ends_with("kickpanel: link engine: open\n"));
+    board.say(FOUR_BAR);
+    let began = "kickpanel: danger: oil below 5.0 bar: 4.0 bar. Stop the engine\n";
+    seat.until_that("the alarm is told", |seat| seat.errors().ends_with(began));
+    board.say(SIX_BAR);
+    seat.until_that("its end is told", |seat| seat.errors().ends_with("kickpanel: over: danger: oil below 5.0 bar\n"));
+    // A member that is none spoils every line.
+    board.say("\"a1\":,");
+    let refused = "kickpanel: link engine: open, but every line is of another form: is `form` right?\n";
+    seat.until_that("what is refused is told", |seat| seat.errors().ends_with(refused));
+    board.say(SIX_BAR);
+    seat.until_that("it is well again", |seat| seat.errors().ends_with("kickpanel: link engine: open\n"));
+    seat.signal(rustix::process::Signal::TERM);
+    assert_eq!(seat.ended().code(), Some(0));
 }
 
 #[rstest]

@@ -57,6 +57,24 @@ fn plain_packed_standard_input_and_folder_give_the_same_rows() {
     assert_eq!(rows(bench.run(&["export", "folder"])), plain);
 }
 
+/// Several drives in one running time are told; parts of one drive are one.
+#[test]
+fn drives_that_are_joined_are_counted() {
+    let bench = recorded();
+    let told = "kickpanel: 2 drives are joined: time_s goes on from each to the next, and the time between them is left out; \
+                export each alone to have it begin at 0, for example `kickpanel export 000001-*.kpr*`\n";
+    std::fs::create_dir(bench.path("folder")).unwrap();
+    bench.write("folder/000001-01.kpr", bench.read("drive.kpr"));
+    let one = bench.run(&["export", "folder"]);
+    assert!(!one.err.contains("joined"), "{}", one.err);
+    bench.write("folder/000002-01.kpr", bench.read("drive.kpr"));
+    for named in [&["export", "folder"][..], &["export", "drive.kpr", "drive.kpr.zst"]] {
+        let both = bench.run(named);
+        assert!(both.err.ends_with(told), "{named:?}: {}", both.err);
+        assert_eq!(rows(both).lines().count(), 1 + 2 * 1499);
+    }
+}
+
 #[test]
 fn a_head_names_the_unit_but_not_of_a_pure_number() {
     let csv = rows(recorded().run(&["export", "drive.kpr"]));

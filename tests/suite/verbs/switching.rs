@@ -332,6 +332,33 @@ fn a_pin_that_does_not_follow_alarms_and_is_off_until_a_person_acts_twice() {
     assert!(told.iter().any(|note| note["note"] == "freed"));
 }
 
+/// J6: the pin was on for a while, and then a wire or the board takes it off.
+#[test]
+fn a_pin_that_goes_off_by_itself_alarms_and_is_locked_and_does_not_just_rest() {
+    let bench = bench_with(HEATER);
+    let plugged = Plugged::at(&bench, ON);
+    let mut seat = Seat::start(&bench, &["drive"]);
+    plugged.until(true);
+    seat.send("2");
+    seat.until("on, pin on");
+    plugged.board().stuck = Some(0);
+    seat.until("CAUTION");
+    seat.until("locked: the pin did not follow");
+    plugged.until(false);
+    seat.send("q");
+    seat.ends_well();
+    let told = notes(&bench, 1);
+    let alarms: Vec<_> = told.iter().filter(|note| note["note"] == "alarm").collect();
+    assert_eq!(alarms[0]["why"], "pin d7 does not follow: set on, is off");
+    let switched: Vec<_> = told.iter().filter(|note| note["note"] == "output" && note["name"] == "heater").collect();
+    let last = &switched[switched.len() - 1];
+    assert_eq!(
+        (switched.len(), &last["why"]),
+        (2, &"locked: the pin did not follow".into()),
+        "no ordinary end: {switched:?}"
+    );
+}
+
 /// J7.
 #[test]
 fn two_restarts_after_switching_on_lock_the_output() {

@@ -164,10 +164,32 @@ fn a_pin_that_still_misbehaves_is_locked_again_at_once() {
     seat.until("hands off it?");
     seat.look_on(Duration::from_millis(700));
     seat.send("u");
-    seat.until("outputs are free: their rules decide");
+    seat.until("freed, but a pin still does not follow");
     seat.until_that("it is free", |seat| !seat.text().contains("locked:"));
     seat.until("locked: the pin did not follow");
     seat.until("DANGER");
     seat.send("q");
     seat.ends_well();
+}
+
+/// What was on against its order is told as what was, once it is off, and by the next drive too.
+#[test]
+fn a_lock_kept_from_before_is_told_as_what_was() {
+    let bench = bench_with(HEATER);
+    let plugged = Plugged::at(&bench, OFF);
+    let mut seat = Seat::start(&bench, &["drive"]);
+    seat.until("6.0 bar");
+    plugged.board().stuck = Some(1);
+    seat.until("pin d7 does not follow  set off, is on");
+    plugged.board().stuck = None;
+    seat.until("pin d7 did not follow  was on although set to off");
+    seat.send("q");
+    seat.ends_well();
+    let mut again = Seat::start(&bench, &["drive"]);
+    again.until("pin d7 did not follow  was on although set to off");
+    assert!(!again.text().contains("is on"), "{}", again.text());
+    plugged.board().stuck = Some(1);
+    again.until("pin d7 does not follow  set off, is on");
+    again.send("q");
+    again.ends_well();
 }
