@@ -147,14 +147,15 @@ pub struct Port<'a> {
 fn no_such_port(Port { link, device }: Port<'_>, width: u16) -> String {
     let short = format!("{link}: no such port");
     let whole = format!("{short}: is the cable in?");
-    let room = |text: &str| usize::from(width).saturating_sub(text.width() + 2);
     let device = safe(device);
-    match device.width() {
+    let (width, long) = (usize::from(width), device.width());
+    let room = width.saturating_sub(short.width() + 2);
+    match long {
         0 => whole,
-        long if long < room(&whole) => format!("{whole} {device}"),
-        long if long <= room(&short) => format!("{short}: {device}"),
-        _ if room(&short) < DEVICE_LEAST => whole,
-        _ => format!("{short}: {}", end_of(&device, room(&short))),
+        _ if whole.width() + 1 + long <= width => format!("{whole} {device}"),
+        _ if long <= room => format!("{short}: {device}"),
+        _ if room < DEVICE_LEAST => whole,
+        _ => format!("{short}: {}", end_of(&device, room)),
     }
 }
 
@@ -245,10 +246,10 @@ mod tests {
     const ENGINE: Port<'static> = Port { link: "engine", device: "" };
 
     #[rstest]
-    #[case::whole("/dev/ttyUSB0", 52, "engine: no such port: is the cable in? /dev/ttyUSB0")]
-    #[case::one_less("/dev/ttyUSB0", 51, "engine: no such port: /dev/ttyUSB0")]
+    #[case::whole("/dev/ttyUSB0", 51, "engine: no such port: is the cable in? /dev/ttyUSB0")]
+    #[case::one_less("/dev/ttyUSB0", 50, "engine: no such port: /dev/ttyUSB0")]
     #[case::pattern("/dev/serial/by-id/usb-*", 80, "engine: no such port: is the cable in? /dev/serial/by-id/usb-*")]
-    #[case::its_end("/dev/serial/by-id/usb-*", 38, "engine: no such port: …al/by-id/usb-*")]
+    #[case::its_end("/dev/serial/by-id/usb-*", 38, "engine: no such port: …ial/by-id/usb-*")]
     #[case::no_room("/dev/serial/by-id/usb-*", 24, "engine: no such port: is the cable in?")]
     fn a_port_that_is_not_there_is_named(#[case] device: &str, #[case] width: u16, #[case] sentence: &str) {
         let link = LinkShown { trouble: Some(Trouble::NoDevice), ..LinkShown::default() };
