@@ -218,8 +218,10 @@ impl Attendant {
         let model = if self.rehearses { disarm::all(&model) } else { model };
         if text == self.in_force {
             // Nothing begins anew: it never was anything else.
+            let mistaken = matches!(self.newest, Some(ConfigTrouble::Mistakes(_)));
             self.accept();
-            return self.say("nothing changed: it is in force already");
+            let first = if mistaken { "no mistake any more" } else { "the config file is as before" };
+            return self.say(&format!("{first}; nothing changed"));
         }
         if !self.engine.borrow().has_links_of(&model) {
             self.refuse(ConfigTrouble::OtherLinks);

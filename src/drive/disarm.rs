@@ -48,7 +48,9 @@ fn edited(text: &str, model: &Model) -> Option<String> {
     // From the end, so that the places of the others stay.
     spans.sort_by_key(|span| std::cmp::Reverse(span.start));
     let mut edited = text.to_owned();
-    spans.into_iter().for_each(|span| edited.replace_range(span, "false"));
+    for span in spans {
+        edited.replace_range(span, "false");
+    }
     Some(edited)
 }
 

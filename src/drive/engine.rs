@@ -13,7 +13,9 @@ use crate::link::{Event, Outgoing, Sink};
 use crate::output::words;
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{Mark, Recorder, Told, UNREADABLE};
-use crate::state::{ConfigTrouble, FaultShown, LinkState, OutputShown, Problem, Shared, Shown, Snapshot, Subject, Trouble};
+use crate::state::{
+    ConfigTrouble, FaultShown, LinkState, OutputShown, Problem, Shared, Shown, Snapshot, Subject, Trouble,
+};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 use crate::watch::desk::Attend;
 use crate::watch::named::named;

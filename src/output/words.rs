@@ -170,10 +170,9 @@ impl Told {
                 let what = format!("{} pins stepped by up to {by:+.2} V at once", shifted.pins);
                 ("Sensor ground", what, names.join(", "), GROUND)
             }
-            Problem::Resets
-            | Problem::DoesNotFollow { .. }
-            | Problem::LocksUnreadable
-            | Problem::Untrusted { .. } => return None,
+            Problem::Resets | Problem::DoesNotFollow { .. } | Problem::LocksUnreadable | Problem::Untrusted { .. } => {
+                return None;
+            }
         };
         Some(Self { name: format!("{about} {name}"), what, detail, remedy: remedy.into() })
     }

@@ -13,7 +13,8 @@ use super::words;
 use crate::channel::Trust;
 use crate::config::{Channel, ChannelId, Level, Model, Page, Source};
 use crate::state::{
-    ConfigTrouble, FaultShown, LinkState, MomentShown, PlayerShown, Problem, Raised, Recording, Shown, Snapshot, Subject,
+    ConfigTrouble, FaultShown, LinkState, MomentShown, PlayerShown, Problem, Raised, Recording, Shown, Snapshot,
+    Subject,
 };
 use crate::time::SECOND;
 
