@@ -10,15 +10,16 @@ use std::sync::Arc;
 use anyhow::anyhow;
 use tokio::sync::mpsc;
 
+use super::disarm;
 use super::engine::Engine;
 use super::reload::Changed;
-use super::run::disarmed;
 use super::teller::Teller;
-use crate::config::SharedModel;
+use crate::config::{Loaded, Model};
 use crate::link::{self, Surroundings};
 use crate::record::Dating;
 use crate::screen::{Command, Control};
 use crate::signals::Signals;
+use crate::state::ConfigTrouble;
 use crate::time::system::{self, Clock};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 
@@ -40,6 +41,10 @@ pub(super) struct Attendant {
     wishes: mpsc::UnboundedReceiver<Command>,
     /// Changed configs; `None` where the config is no file.
     configs: Option<mpsc::UnboundedReceiver<Changed>>,
+    /// The text of the config in force.
+    in_force: String,
+    /// What is wrong with the newest text that the config file had.
+    newest: Option<ConfigTrouble>,
     /// The screen; without one, changes are told in lines of text.
     control: Option<Control>,
     teller: Teller,
@@ -55,12 +60,12 @@ pub(super) struct Attendant {
 }
 
 impl Attendant {
-    /// Attends to the drive of `engine`.
+    /// Attends to the drive of `engine`, by the config with the text `in_force`.
     pub fn new(
         engine: Rc<RefCell<Engine>>,
         clock: Clock,
         wishes: mpsc::UnboundedReceiver<Command>,
-        configs: Option<mpsc::UnboundedReceiver<Changed>>,
+        (in_force, configs): (String, Option<mpsc::UnboundedReceiver<Changed>>),
         control: Option<Control>,
         rehearses: bool,
     ) -> Self {
@@ -71,6 +76,8 @@ impl Attendant {
             clock,
             wishes,
             configs,
+            in_force,
+            newest: None,
             control,
             teller,
             told_until: None,
@@ -186,12 +193,6 @@ impl Attendant {
         self.tell(text);
     }
 
-    /// Tells something that is so until something else is told.
-    fn stay(&mut self, text: &str) {
-        self.told_until = None;
-        self.tell(text);
-    }
-
     fn tell(&self, text: &str) {
         match &self.control {
             Some(control) => control.notice(text),
@@ -199,30 +200,72 @@ impl Attendant {
         }
     }
 
+    /// Of what is wrong with the config file only the newest stands on the screen, among the other troubles.
     fn changed(&mut self, changed: Changed) {
-        let (text, loaded) = match changed {
-            // These stay on the screen for as long as it is so.
-            Changed::Gone => return self.stay("the config file is gone; the old config stays in force"),
-            Changed::Unreadable => return self.stay("the changed config cannot be read; the old one stays in force"),
-            Changed::Back => return self.say("the config file is back as it was"),
-            Changed::Text(text, loaded) => (text, loaded),
-        };
-        let Some(model) = loaded.model.map(Arc::new) else {
-            let count = loaded.mistakes.iter().filter(|mistake| !mistake.warning).count();
-            self.engine.borrow_mut().config_mistakes(u32::try_from(count).unwrap_or(u32::MAX));
-            return;
-        };
-        if !self.engine.borrow().has_links_of(&model) {
-            self.engine.borrow_mut().config_mistakes(0);
-            return self.say("the changed config has other links; start anew to use it");
+        match changed {
+            Changed::Gone => self.trouble(Some(ConfigTrouble::Gone)),
+            Changed::Unreadable => self.trouble(Some(ConfigTrouble::Unreadable)),
+            Changed::Back => {
+                self.trouble(self.newest);
+                self.say("the config file is back as it was");
+            }
+            Changed::Text(text, loaded) => self.changed_text(text, *loaded),
         }
-        self.take(model, &text);
     }
 
-    fn take(&mut self, model: SharedModel, text: &str) {
-        let model = if self.rehearses { disarmed(&model) } else { model };
-        self.engine.borrow_mut().reload(self.clock.now(), model, text);
+    fn changed_text(&mut self, text: String, loaded: Loaded) {
+        let Some(model) = loaded.model.map(Arc::new) else {
+            let count = loaded.mistakes.iter().filter(|mistake| !mistake.warning).count();
+            return self.refuse(ConfigTrouble::Mistakes(u32::try_from(count).unwrap_or(u32::MAX)));
+        };
+        let model = if self.rehearses { disarm::all(&model) } else { model };
+        if text == self.in_force {
+            // Nothing begins anew: it never was anything else.
+            let mistaken = matches!(self.newest, Some(ConfigTrouble::Mistakes(_)));
+            self.accept();
+            let first = if mistaken { "no mistake any more" } else { "the config file is as before" };
+            return self.say(&format!("{first}; nothing changed"));
+        }
+        if !self.engine.borrow().has_links_of(&model) {
+            self.refuse(ConfigTrouble::OtherLinks);
+            return self.disarm_as_in(&model);
+        }
+        self.engine.borrow_mut().reload(self.clock.now(), model, &text);
+        self.in_force = text;
+        self.accept();
         self.say("the changed config is in force");
+    }
+
+    /// A config that cannot be taken, since it has other links, still disarms: whoever wants something off must not have to
+    /// know why the rest of the file is of no use now. What it arms is not armed.
+    fn disarm_as_in(&mut self, new: &Model) {
+        let kept = disarm::as_in(self.engine.borrow().model(), new);
+        if let Some(model) = kept {
+            self.in_force = disarm::text(&self.in_force, &model);
+            self.engine.borrow_mut().reload(self.clock.now(), Arc::new(model), &self.in_force);
+            // The core began anew with the config, and the sentence with it.
+            self.engine.borrow_mut().config_trouble(self.newest);
+            self.say("but what it does not arm is off now");
+        }
+    }
+
+    /// The newest text of the file is not in force.
+    fn refuse(&mut self, why: ConfigTrouble) {
+        self.newest = Some(why);
+        self.trouble(self.newest);
+    }
+
+    /// The newest text of the file is what is in force.
+    fn accept(&mut self) {
+        self.newest = None;
+        self.trouble(None);
+    }
+
+    fn trouble(&self, trouble: Option<ConfigTrouble>) {
+        self.engine.borrow_mut().config_trouble(trouble);
+        if let Some(trouble) = trouble.filter(|_| self.control.is_none()) {
+            Teller::line(&trouble.sentence());
+        }
     }
 }
 
@@ -233,3 +276,6 @@ async fn next_config(configs: Option<&mut mpsc::UnboundedReceiver<Changed>>) -> 
         None => std::future::pending().await,
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -12,8 +12,10 @@ use crate::config::{ChannelId, LinkId, Model, SharedModel};
 use crate::link::{Event, Outgoing, Sink};
 use crate::output::words;
 use crate::pipeline::{Outcome, Pipeline};
-use crate::record::{Mark, Recorder, Told};
-use crate::state::{FaultShown, LinkState, Problem, Recording, Shared, Shown, Snapshot, Subject, Trouble};
+use crate::record::{Mark, Recorder, Told, UNREADABLE};
+use crate::state::{
+    ConfigTrouble, FaultShown, LinkState, OutputShown, Problem, Recording, Shared, Shown, Snapshot, Subject, Trouble,
+};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 use crate::watch::desk::Attend;
 use crate::watch::named::named;
@@ -138,18 +140,32 @@ impl Engine {
 
     /// What `locks` has kept is locked from the start, and what is locked from now on it keeps.
     pub fn keep_locks(&mut self, now: Stamp, locks: Locks) {
+        self.locks = Some(locks);
+        self.restore_locks(now);
+        self.publish();
+    }
+
+    /// Locks what is kept as locked and is not: at the start, and where a changed config brings a pin back.
+    fn restore_locks(&mut self, now: Stamp) {
+        // Taken out meanwhile, so that it is not told of some of them before the others.
+        let Some(mut locks) = self.locks.take() else { return };
         for (place, problem) in locks.of(self.pipeline.model()) {
+            if self.snapshot().outputs.get(place).is_some_and(OutputShown::is_locked) {
+                continue;
+            }
             let name = &self.pipeline.model().outputs[place].name;
-            let (set, is) = match problem {
-                Problem::DoesNotFollow { set, is } => (Some(set), is),
+            let (set, is, why) = match problem {
+                Problem::DoesNotFollow { set, is } => (Some(set), is, None),
+                Problem::LocksUnreadable => (None, None, Some(UNREADABLE)),
                 // No other problem locks an output.
-                _ => (None, None),
+                _ => (None, None, None),
             };
-            self.note(now, None, &Told::Locked { name, set, is });
+            self.note(now, None, &Told::Locked { name, set, is, why });
             self.with_changes(now, |pipeline, on_change| pipeline.lock_output(now, place, problem, on_change));
         }
+        locks.update(self.pipeline.model(), &self.snapshot().outputs);
+        self.locked = self.locked_bits();
         self.locks = Some(locks);
-        self.publish();
     }
 
     /// When [`Engine::tick`] has something to do at the earliest, on the computer's timeline.
@@ -225,6 +241,10 @@ impl Engine {
         self.pass(now);
         let (before, faults) = (Arc::clone(self.model()), self.snapshot().faults.clone());
         let mut ended = Vec::new();
+        // Every output is off at that instant. Also by the names of the config before.
+        for place in 0..self.noted.len() {
+            self.note_output(now, place, 0, "the config changes");
+        }
         self.pipeline.reload(now, model, &mut |change| ended.push(change));
         // By the names of the config before, and so before the other one is noted.
         for change in ended {
@@ -244,15 +264,16 @@ impl Engine {
                 self.ask_hello(LinkId(index), now);
             }
         }
+        self.restore_locks(now);
         self.renew(now);
         self.note_recorder();
         self.shared.reset(self.pipeline.model(), self.pipeline.snapshot());
         self.publish();
     }
 
-    /// A changed config has so many mistakes and is not in force; 0: all is well again.
-    pub fn config_mistakes(&mut self, count: u32) {
-        self.pipeline.snapshot_mut().config_mistakes = count;
+    /// Why the config file is not what is in force; `None` where it is.
+    pub fn config_trouble(&mut self, trouble: Option<ConfigTrouble>) {
+        self.pipeline.snapshot_mut().config_trouble = trouble;
         self.publish();
     }
 
@@ -289,7 +310,7 @@ impl Engine {
         self.pass(now);
         self.note(now, None, &Told::Freed);
         if let Some(locks) = &mut self.locks {
-            locks.free();
+            locks.free(self.pipeline.model());
         }
         self.with_changes(now, |pipeline, on_change| pipeline.free_outputs(now, on_change));
         self.publish();
@@ -358,12 +379,16 @@ impl Engine {
 
     /// Hands on which outputs are locked, where it is otherwise than before.
     fn note_locks(&mut self) {
-        let outputs = &self.pipeline.snapshot().outputs;
-        let locked = outputs.iter().fold(0, |all: u64, shown| all << 1 | u64::from(shown.is_locked()));
+        let (locked, outputs) = (self.locked_bits(), &self.pipeline.snapshot().outputs);
         if let Some(locks) = self.locks.as_mut().filter(|_| locked != self.locked) {
             self.locked = locked;
             locks.update(self.pipeline.model(), outputs);
         }
+    }
+
+    fn locked_bits(&self) -> u64 {
+        let outputs = &self.pipeline.snapshot().outputs;
+        outputs.iter().fold(0, |all: u64, shown| all << 1 | u64::from(shown.is_locked()))
     }
 
     fn note_output(&mut self, now: Stamp, place: usize, value: u32, why: &str) {

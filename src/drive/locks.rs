@@ -2,7 +2,8 @@
 //!
 //! Owns one small file beside the recordings and the thread that writes it, so that no port waits for the disk. In: which
 //! outputs are locked. Out: at the start, which were. A lock that is lost with the program would let a supply that breaks
-//! down when something is switched on do so again with each start. Where the file cannot be written, the lock holds for as
+//! down when something is switched on do so again with each start. A file that is there and says nothing that can be read
+//! may have held any lock, so everything armed is locked until a person acts. Where the file cannot be written, the lock holds for as
 //! long as the program runs; the recorder, which writes to the same folder, tells of the disk.
 
 use std::fs::{self, File};
@@ -14,7 +15,7 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
-use crate::config::Model;
+use crate::config::{Model, Output};
 use crate::state::{OutputShown, Problem, Why};
 
 /// The file's name.
@@ -48,6 +49,8 @@ enum Reason {
 pub struct Locks {
     /// What the file says, or is to say.
     kept: Vec<Locked>,
+    /// The file is there and cannot be read: everything armed counts as locked, and it stays as it is until a person acts.
+    unreadable: bool,
     /// Whole texts of the file; an empty one stands for none.
     texts: Sender<Vec<u8>>,
     /// Hears nothing until the thread has ended.
@@ -55,9 +58,10 @@ pub struct Locks {
 }
 
 impl Locks {
-    /// The locks that `path` keeps. What it holds and cannot be read is none.
+    /// The locks that `path` keeps.
     pub fn open(path: PathBuf) -> io::Result<Self> {
-        let kept = read(&path).unwrap_or_default();
+        let read = read(&path);
+        let (unreadable, kept) = (read.is_err(), read.unwrap_or_default());
         let (texts, received) = channel();
         let (alive, ended) = channel();
         let write = move || {
@@ -65,13 +69,17 @@ impl Locks {
             drop(alive);
         };
         thread::Builder::new().name("locks".into()).spawn(write)?;
-        Ok(Self { kept, texts, ended })
+        Ok(Self { kept, unreadable, texts, ended })
     }
 
     /// The outputs of `model` that were locked, by their place.
     pub fn of(&self, model: &Model) -> Vec<(usize, Problem)> {
+        if self.unreadable {
+            let armed = model.outputs.iter().enumerate().filter(|(_, output)| output.armed);
+            return armed.map(|(place, _)| (place, Problem::LocksUnreadable)).collect();
+        }
         let place = |locked: &Locked| {
-            let is = |output: &crate::config::Output| is_at(locked, model, output);
+            let is = |output: &Output| is_at(locked, model, output);
             Some((model.outputs.iter().position(is)?, locked.why.into()))
         };
         self.kept.iter().filter_map(place).collect()
@@ -79,28 +87,46 @@ impl Locks {
 
     /// What is locked now. Of a pin that `model` does not have, nobody says that it is mended.
     pub fn update(&mut self, model: &Model, outputs: &[OutputShown]) {
-        let is_here = |locked: &Locked| model.outputs.iter().any(|output| is_at(locked, model, output));
+        if self.unreadable {
+            // What else is locked is so anyhow.
+            return;
+        }
         let locked = model.outputs.iter().zip(outputs).filter_map(|(output, shown)| {
             let Why::Locked(problem) = shown.why else { return None };
             let link = model.links.get(output.link.index())?.name.clone();
             Some(Locked { link, pin: output.pin.to_string(), why: problem.into() })
         });
-        let now: Vec<Locked> = self.kept.iter().filter(|locked| !is_here(locked)).cloned().chain(locked).collect();
+        let now = self.elsewhere(model).chain(locked).collect();
         self.keep(now);
     }
 
-    /// A person acted.
-    pub fn free(&mut self) {
-        self.keep(Vec::new());
+    /// A person freed the outputs of `model`. Of any other pin, nobody says that it is mended.
+    pub fn free(&mut self, model: &Model) {
+        let now: Vec<Locked> = self.elsewhere(model).collect();
+        if std::mem::take(&mut self.unreadable) {
+            // The damaged file goes: what it held is not known of any pin.
+            self.send(&now);
+        }
+        self.keep(now);
+    }
+
+    /// The locks of pins that `model` does not have.
+    fn elsewhere(&self, model: &Model) -> impl Iterator<Item = Locked> {
+        let is_here = |locked: &&Locked| model.outputs.iter().any(|output| is_at(locked, model, output));
+        self.kept.iter().filter(move |locked| !is_here(locked)).cloned()
     }
 
     fn keep(&mut self, now: Vec<Locked>) {
         if now != self.kept {
-            let text = if now.is_empty() { Vec::new() } else { serde_json::to_vec_pretty(&now).unwrap_or_default() };
+            self.send(&now);
             self.kept = now;
-            // The thread goes on as long as this lives.
-            let _ = self.texts.send(text);
         }
+    }
+
+    fn send(&self, now: &[Locked]) {
+        let text = if now.is_empty() { Vec::new() } else { serde_json::to_vec_pretty(&now).unwrap_or_default() };
+        // The thread goes on as long as this lives.
+        let _ = self.texts.send(text);
     }
 
     /// Waits a moment for the disk.
@@ -110,7 +136,7 @@ impl Locks {
     }
 }
 
-fn is_at(locked: &Locked, model: &Model, output: &crate::config::Output) -> bool {
+fn is_at(locked: &Locked, model: &Model, output: &Output) -> bool {
     let link = model.links.get(output.link.index());
     link.is_some_and(|link| link.name == locked.link) && output.pin.to_string() == locked.pin
 }
@@ -134,9 +160,19 @@ impl From<Reason> for Problem {
     }
 }
 
-fn read(path: &Path) -> Option<Vec<Locked>> {
-    let file = File::open(path).ok().filter(|file| file.metadata().is_ok_and(|about| about.len() <= BYTES_MAX))?;
-    serde_json::from_reader(file).ok()
+/// What the file at `path` says; nothing where there is none. An error: it is there and what it says is not known.
+fn read(path: &Path) -> io::Result<Vec<Locked>> {
+    let about = match fs::metadata(path) {
+        Err(error) if matches!(error.kind(), io::ErrorKind::NotFound | io::ErrorKind::NotADirectory) => {
+            return Ok(Vec::new());
+        }
+        about => about?,
+    };
+    // A pipe would hold up the start for ever.
+    if !about.is_file() || about.len() > BYTES_MAX {
+        return Err(io::ErrorKind::InvalidData.into());
+    }
+    Ok(serde_json::from_slice(&fs::read(path)?)?)
 }
 
 /// Writes each text that comes, the newest alone where several wait, until nobody sends any more.
@@ -214,19 +250,59 @@ mod tests {
             assert_eq!(locks.of(&model("d8")), []);
             locks.update(&model("d8"), &[OutputShown::resting(true)]);
             assert_eq!(locks.of(&model("d7")), [(0, why)]);
-            locks.free();
+            locks.free(&model("d7"));
+            locks.close();
+            assert!(!path.exists());
+        }
+    }
+
+    fn places(locks: &Locks, pin: &str) -> Vec<Problem> {
+        locks.of(&model(pin)).into_iter().map(|(_, problem)| problem).collect()
+    }
+
+    #[test]
+    fn a_file_that_is_no_list_of_locks_locks_whatever_is_armed_until_a_person_acts() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join(FILE);
+        for text in ["", "{", "[{\"link\":\"link\",\"pin\":\"d7\",\"why\":\"bored\"}]", &"[".repeat(100_000)] {
+            fs::write(&path, text).unwrap();
+            let mut locks = Locks::open(path.clone()).unwrap();
+            assert_eq!(places(&locks, "d7"), [Problem::LocksUnreadable], "{text:.50}");
+            assert_eq!(places(&locks, "d8"), [Problem::LocksUnreadable], "a pin that a changed config brings, too");
+            let mut unarmed = model("d7");
+            unarmed.outputs[0].armed = false;
+            assert_eq!(locks.of(&unarmed), [], "nothing can be sent for it");
+            locks.update(&model("d7"), &locked(Problem::LocksUnreadable));
+            locks.close();
+            assert_eq!(fs::read_to_string(&path).unwrap(), text, "the next start locks again");
+            let mut locks = Locks::open(path.clone()).unwrap();
+            locks.free(&model("d7"));
+            assert_eq!(locks.of(&model("d7")), []);
             locks.close();
             assert!(!path.exists());
         }
     }
 
     #[test]
-    fn a_file_that_is_no_list_of_locks_is_none() {
+    fn a_folder_in_its_place_locks_and_no_file_or_no_folder_does_not() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join(FILE);
-        for text in ["", "{", "[{\"link\":\"link\",\"pin\":\"d7\",\"why\":\"bored\"}]", &"[".repeat(100_000)] {
-            fs::write(&path, text).unwrap();
-            assert_eq!(Locks::open(path.clone()).unwrap().of(&model("d7")), []);
-        }
+        assert_eq!(places(&Locks::open(path.clone()).unwrap(), "d7"), []);
+        assert_eq!(places(&Locks::open(folder.path().join("none").join(FILE)).unwrap(), "d7"), []);
+        fs::create_dir(&path).unwrap();
+        assert_eq!(places(&Locks::open(path.clone()).unwrap(), "d7"), [Problem::LocksUnreadable]);
+    }
+
+    #[test]
+    fn freeing_what_the_config_has_keeps_the_lock_of_a_pin_that_it_does_not_have() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join(FILE);
+        let mut locks = Locks::open(path.clone()).unwrap();
+        locks.update(&model("d7"), &locked(Problem::Resets));
+        locks.update(&model("d8"), &locked(Problem::Resets));
+        locks.free(&model("d8"));
+        locks.close();
+        let locks = Locks::open(path).unwrap();
+        assert_eq!((places(&locks, "d7"), places(&locks, "d8")), (vec![Problem::Resets], vec![]));
     }
 }

@@ -6,6 +6,7 @@
 
 mod attendant;
 mod calls;
+mod disarm;
 mod engine;
 mod leases;
 mod locks;

@@ -82,8 +82,15 @@ struct Watcher {
 impl Watcher {
     /// Of the file at `path`, of which `text` is known. It may have changed since that was read.
     fn new(path: PathBuf, text: String) -> Self {
+        Self::with(path, text, read)
+    }
+
+    /// The same, with the function that reads.
+    fn with(path: PathBuf, text: String, read: impl FnOnce(&Path) -> Option<String>) -> Self {
+        // Looked at first: what is written after the look is seen at the next one, whether it was read or not.
+        let seen = look(&path);
         let same = read(&path).is_some_and(|now| now == text);
-        let known = look(&path).filter(|_| same);
+        let known = seen.filter(|_| same);
         Self { path, text, last: Last::Text, known, pending: None }
     }
 

@@ -13,6 +13,7 @@ use tokio::sync::{mpsc, watch};
 use tokio::task::LocalSet;
 
 use super::attendant::Attendant;
+use super::disarm;
 use super::engine::Engine;
 use super::locks::{self, Locks};
 use super::reload;
@@ -91,7 +92,8 @@ struct Given {
 /// Drives until the user or a signal ends it. Blocks the calling thread, which draws.
 pub fn run(mut plan: Plan) -> anyhow::Result<Ended> {
     if plan.simulated.is_some() {
-        plan.model = disarmed(&plan.model);
+        // Only a real drive switches anything.
+        plan.model = disarm::all(&plan.model);
     }
     let clock = Clock::start();
     let runtime = Builder::new_current_thread().enable_all().build().context("cannot start the tasks")?;
@@ -138,13 +140,6 @@ pub fn run(mut plan: Plan) -> anyhow::Result<Ended> {
     Ok(Ended { why, recorded })
 }
 
-/// `model` with no output armed: only a real drive switches anything.
-pub(super) fn disarmed(model: &SharedModel) -> SharedModel {
-    let mut model = Arc::unwrap_or_clone(Arc::clone(model));
-    model.outputs.iter_mut().for_each(|output| output.armed = false);
-    Arc::new(model)
-}
-
 /// Everything but the screen, on the calling thread. Gives the number of the drive.
 fn engine_thread(runtime: &Runtime, given: Given) -> anyhow::Result<Option<u32>> {
     LocalSet::new().block_on(runtime, drive(given))
@@ -153,7 +148,7 @@ fn engine_thread(runtime: &Runtime, given: Given) -> anyhow::Result<Option<u32>>
 async fn drive(given: Given) -> anyhow::Result<Option<u32>> {
     let Given { plan, clock, shared, wishes, signals, control } = given;
     survive_a_limit_on_files()?;
-    let known = plan.text.clone();
+    let (known, in_force) = (plan.text.clone(), plan.text.clone());
     let recorder = plan.record.map(|folder| {
         let program = format!("kickpanel {}", env!("CARGO_PKG_VERSION"));
         Recorder::start_held(folder, Setup { program, config: plan.text, wall: Some(system::wall()) }, clock)
@@ -175,7 +170,7 @@ async fn drive(given: Given) -> anyhow::Result<Option<u32>> {
     let configs =
         plan.path.map(|path| reload::watch(path, known, clock)).transpose().context("cannot watch the config file")?;
     // A task of its own: what waits here is polled whenever any task of this thread wakes, for each piece of a line.
-    let attendant = Attendant::new(Rc::clone(&engine), clock, wishes, configs, control, rehearses);
+    let attendant = Attendant::new(Rc::clone(&engine), clock, wishes, (in_force, configs), control, rehearses);
     let ended = tokio::task::spawn_local(attendant.attend(signals)).await;
     engine.borrow_mut().rest(clock.now());
     let _ = stop.send(true);

@@ -56,6 +56,7 @@ pub fn why(model: &Model, channels: &[Shown], place: usize, shown: &OutputShown,
         Why::NoLink => "no link".to_owned(),
         Why::NoPin => "the controller has no such output".to_owned(),
         Why::Locked(Problem::DoesNotFollow { .. }) => "locked: the pin did not follow".to_owned(),
+        Why::Locked(Problem::LocksUnreadable) => "locked: what was locked cannot be read".to_owned(),
         Why::Locked(_) => "locked: two controller resets after switching on".to_owned(),
     }
 }
@@ -129,6 +130,9 @@ impl Told {
                 let what = format!("pin {} does not follow", output.pin);
                 (what, format!("set {set_to}, is {is}"), remedy(output.pin, set))
             }
+            Problem::LocksUnreadable => {
+                ("what was locked cannot be read".to_owned(), "so it counts as locked".to_owned(), LOCKS)
+            }
             _ => ("two controller resets".to_owned(), "after switching on".to_owned(), RESETS),
         };
         Some(Self { name: output.name.clone(), what, detail, remedy: remedy.into() })
@@ -179,7 +183,9 @@ impl Told {
                 let what = format!("{} pins stepped by up to {by:+.2} V at once", shifted.pins);
                 ("Sensor ground", what, names.join(", "), GROUND)
             }
-            Problem::Resets | Problem::DoesNotFollow { .. } | Problem::Untrusted { .. } => return None,
+            Problem::Resets | Problem::DoesNotFollow { .. } | Problem::LocksUnreadable | Problem::Untrusted { .. } => {
+                return None;
+            }
         };
         Some(Self { name: format!("{about} {name}"), what, detail, remedy: remedy.into() })
     }
@@ -202,6 +208,9 @@ const WAS_ON: &str = "Locked off. Find the cause before you free it: power off, 
 
 const RESETS: &str = "Locked off. Measure the board's supply while it switches: a dip means a thin wire, a weak ground, \
     or a coil without its diode";
+
+const LOCKS: &str = "Locked off until a person frees it. The file locked-outputs.json beside the recordings is damaged. Look at each \
+    output and its load; with hands off them, key u twice frees all";
 
 /// What to measure next.
 const fn remedy(pin: Pin, set: u32) -> &'static str {

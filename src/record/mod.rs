@@ -19,7 +19,7 @@ mod writer;
 pub use dating::Dating;
 pub use disk::{Disk, default_folder};
 pub use format::{Entry, Fault, Mark};
-pub use note::{Again, Head, Note, Told};
+pub use note::{Again, Head, Note, Told, UNREADABLE};
 pub use reader::{Damage, Item, Line, Recording};
 pub use recorder::Recorder;
 pub use source::ReadError;

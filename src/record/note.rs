@@ -10,6 +10,9 @@ use crate::time::Stamp;
 /// The version of the format that is written, and the newest that is read.
 pub const FORMAT: u32 = 1;
 
+/// Why an output counts as locked of which nobody can say whether it was.
+pub const UNREADABLE: &str = "unreadable";
+
 /// The note that begins every part of a recording.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Head {
@@ -170,6 +173,9 @@ pub enum Told<'a> {
         /// See `set`.
         #[serde(skip_serializing_if = "Option::is_none")]
         is: Option<u32>,
+        /// [`UNREADABLE`] where it is not known whether it was.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        why: Option<&'a str>,
     },
     /// A person took sensors that stepped together for true.
     Accepted,

@@ -12,8 +12,8 @@ use super::configs::{Configs, Mistakes};
 use super::links::Links;
 use crate::config::LinkId;
 use crate::pipeline::{Outcome, Pipeline};
-use crate::record::{Head, Item, Note};
-use crate::state::Problem;
+use crate::record::{Head, Item, Note, UNREADABLE};
+use crate::state::{ConfigTrouble, Problem};
 use crate::time::{MINUTE, Stamp, micros_from_secs, secs_from_micros};
 use crate::watch::Change;
 use crate::watch::desk::Attend;
@@ -242,7 +242,7 @@ impl Feed {
                 self.refused = Refused { count: 0, first: now, mistakes };
             }
             self.refused.count += 1;
-            self.pipeline.snapshot_mut().config_mistakes = mistakes;
+            self.pipeline.snapshot_mut().config_trouble = Some(ConfigTrouble::Mistakes(mistakes));
         }
         Fed::Other
     }
@@ -254,6 +254,7 @@ impl Feed {
         let Some(place) = outputs.iter().position(|output| Some(output.name.as_str()) == name) else { return };
         let whole = |key| note.value().get(key)?.as_u64()?.try_into().ok();
         let problem = match (whole("set"), whole("is")) {
+            _ if note.text("why") == Some(UNREADABLE) => Problem::LocksUnreadable,
             (Some(set), is) => Problem::DoesNotFollow { set, is },
             _ => Problem::Resets,
         };

@@ -78,6 +78,12 @@ impl Control {
     }
 
     /// Takes what waits.
+    /// What was told last and is not on the screen yet.
+    #[cfg(test)]
+    pub fn told(&self) -> Option<String> {
+        self.take().notice
+    }
+
     pub(super) fn take(&self) -> Waiting {
         std::mem::take(&mut *self.inner.waiting.lock().unwrap_or_else(PoisonError::into_inner))
     }

@@ -13,7 +13,8 @@ use super::words;
 use crate::channel::Trust;
 use crate::config::{Channel, ChannelId, Field, Level, Model, Page, Source};
 use crate::state::{
-    FaultShown, LinkState, MomentShown, PlayerShown, Problem, Raised, Recording, Shown, Snapshot, Subject,
+    ConfigTrouble, FaultShown, LinkState, MomentShown, PlayerShown, Problem, Raised, Recording, Shown, Snapshot,
+    Subject,
 };
 use crate::time::SECOND;
 
@@ -61,7 +62,7 @@ impl Sentences {
             words::link_trouble(port, shown, snapshot.now, width)
         });
         let troubles = links.chain(words::recording_trouble(snapshot.recording));
-        let troubles = troubles.chain(words::config_trouble(snapshot.config_mistakes)).collect();
+        let troubles = troubles.chain(snapshot.config_trouble.map(ConfigTrouble::sentence)).collect();
         let moment = snapshot.player.as_ref().and_then(|player| player.moment.as_ref());
         Self {
             troubles,
@@ -159,9 +160,8 @@ pub fn status(
         parts.push(part(format!("{shelved} shelved"), Tone::Caution, 0));
     }
     parts.extend(recording(snapshot.recording));
-    if snapshot.config_mistakes > 0 {
-        parts.push(part(format!("! config {} wrong", snapshot.config_mistakes), Tone::Caution, 1));
-    }
+    let config = snapshot.config_trouble;
+    parts.extend(config.map(|trouble| part(format!("! {}", trouble.short()), Tone::Caution, 1)));
     parts
 }
 

@@ -228,15 +228,6 @@ pub fn recording_trouble(recording: Recording) -> Option<String> {
     Some(format!("recording stopped: {why}; driving goes on"))
 }
 
-/// A changed config with mistakes, in a sentence; `None` where there are none.
-pub fn config_trouble(mistakes: u32) -> Option<String> {
-    match mistakes {
-        0 => None,
-        1 => Some("changed config has 1 mistake; the old one stays: see kickpanel check".to_owned()),
-        many => Some(format!("changed config has {many} mistakes; the old one stays: see kickpanel check")),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use rstest::rstest;

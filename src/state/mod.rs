@@ -14,6 +14,6 @@ pub use history::{BUCKET, Column, History};
 pub use output::{FaultShown, OutputShown, Problem, Subject, Why};
 pub use shared::{Shared, Waker};
 pub use snapshot::{
-    AlarmShown, Evidence, LinkShown, LinkState, MomentShown, PlayerShown, Recording, SILENT_AFTER, Shown, Snapshot,
-    Trouble, WhyStopped,
+    AlarmShown, ConfigTrouble, Evidence, LinkShown, LinkState, MomentShown, PlayerShown, Recording, SILENT_AFTER,
+    Shown, Snapshot, Trouble, WhyStopped,
 };

@@ -87,6 +87,8 @@ pub enum Problem {
         /// What it was; `None`: the controller could not say.
         is: Option<u32>,
     },
+    /// What was locked when the program ended cannot be read, so that it may have been.
+    LocksUnreadable,
     /// A channel that has limits cannot be believed.
     Untrusted {
         /// Its state.

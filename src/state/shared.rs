@@ -186,7 +186,7 @@ mod tests {
             }],
             recording: Recording::On { drive: 42 },
             player: Some(PlayerShown { position: 7, ..PlayerShown::default() }),
-            config_mistakes: 2,
+            config_trouble: Some(crate::state::ConfigTrouble::Mistakes(2)),
             ..snapshot(5, 6.0)
         };
         let mut other = snapshot(9, 9.0);

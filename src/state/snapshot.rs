@@ -34,8 +34,47 @@ pub struct Snapshot {
     pub recording: Recording,
     /// Where a replay stands; `None` while driving.
     pub player: Option<PlayerShown>,
-    /// Mistakes in a changed config file that is therefore not in force; 0 where all is well.
-    pub config_mistakes: u32,
+    /// Why the config file is not what is in force; `None` where it is.
+    pub config_trouble: Option<ConfigTrouble>,
+}
+
+/// Why the config file is not what is in force. Only the newest such thing is told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ConfigTrouble {
+    /// Its text changed and has so many mistakes.
+    Mistakes(u32),
+    /// It is not there any more.
+    Gone,
+    /// It cannot be read.
+    Unreadable,
+    /// Its text changed and has other links than those that are open.
+    OtherLinks,
+}
+
+impl ConfigTrouble {
+    /// What is so and what to do, in a sentence.
+    pub fn sentence(self) -> String {
+        let sentence = match self {
+            Self::Mistakes(1) => "changed config has 1 mistake; the old one stays: see kickpanel check",
+            Self::Mistakes(many) => {
+                return format!("changed config has {many} mistakes; the old one stays: see kickpanel check");
+            }
+            Self::Gone => "the config file is gone; the old one stays in force",
+            Self::Unreadable => "the config file cannot be read; the old one stays",
+            Self::OtherLinks => "links changed: file not used; quit and start again",
+        };
+        sentence.to_owned()
+    }
+
+    /// The same for the status line.
+    pub fn short(self) -> String {
+        match self {
+            Self::Mistakes(many) => format!("config {many} wrong"),
+            Self::Gone => "config gone".to_owned(),
+            Self::Unreadable => "config unreadable".to_owned(),
+            Self::OtherLinks => "config not used".to_owned(),
+        }
+    }
 }
 
 impl Snapshot {
@@ -82,7 +121,7 @@ impl Clone for Snapshot {
             calls,
             recording,
             player,
-            config_mistakes,
+            config_trouble,
         } = source;
         self.channels.clone_from(channels);
         self.links.clone_from(links);
@@ -92,7 +131,7 @@ impl Clone for Snapshot {
         self.calls.clone_from(calls);
         (self.version, self.now, self.at) = (*version, *now, *at);
         self.player.clone_from(player);
-        (self.recording, self.config_mistakes) = (*recording, *config_mistakes);
+        (self.recording, self.config_trouble) = (*recording, *config_trouble);
     }
 }
 

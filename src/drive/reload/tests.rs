@@ -39,6 +39,20 @@ fn a_file_that_changed_before_anyone_watched_counts_as_changed() {
 }
 
 #[test]
+fn what_is_written_between_the_first_reading_and_the_first_look_counts_as_changed() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("config.toml");
+    fs::write(&path, "old").unwrap();
+    let mut watcher = Watcher::with(path, "old".into(), |path| {
+        let text = read(path);
+        fs::write(path, "newer").unwrap();
+        text
+    });
+    assert!(watcher.look(Stamp::from_millis(0)).is_none());
+    assert!(matches!(watcher.look(Stamp::from_millis(300)), Some(Changed::Text(text, _)) if text == "newer"));
+}
+
+#[test]
 fn a_file_that_goes_on_changing_is_not_read() {
     let mut watcher = watcher();
     for ms in 0..1000 {

@@ -409,7 +409,8 @@ fn a_jump_over_a_changed_config_shows_what_a_straight_run_shows() {
     }
     for (at, refused) in [(29 * SECOND, 0), (31 * SECOND, 1)] {
         player.jump(at, &mut quiet).unwrap();
-        assert_eq!((player.feed().refused().count, player.snapshot().config_mistakes), (refused, 2 * refused as u32));
+        let trouble = (refused > 0).then_some(kickpanel::state::ConfigTrouble::Mistakes(2));
+        assert_eq!((player.feed().refused().count, player.snapshot().config_trouble), (refused, trouble));
     }
     // Readings go on being counted over the change, forth and back.
     player.jump(18 * SECOND, &mut quiet).unwrap();

@@ -194,7 +194,7 @@ fn a_change_of_the_links_or_into_what_is_no_file_leaves_the_old_config_in_force(
     seat.until("4.0 bar");
     let good = bench.read("kickpanel.toml");
     bench.replace("kickpanel.toml", &good.replace("port*", "other*"));
-    seat.until("the changed config has other links; start anew to use it");
+    seat.until("links changed: file not used; quit and start again");
     std::fs::remove_file(bench.path("kickpanel.toml")).unwrap();
     rustix::fs::mknodat(
         rustix::fs::CWD,
@@ -204,9 +204,26 @@ fn a_change_of_the_links_or_into_what_is_no_file_leaves_the_old_config_in_force(
         0,
     )
     .unwrap();
-    seat.until("the changed config cannot be read; the old one stays in force");
+    seat.until("the config file cannot be read; the old one stays");
+    assert!(!seat.text().contains("links changed"), "{}", seat.text());
     board.say(SIX_BAR);
     seat.until("6.0 bar");
+    seat.send("q");
+    seat.ends_well();
+}
+
+/// On a low terminal there is one row for sentences: what is wrong with the link has it.
+#[test]
+fn a_link_that_is_gone_is_told_before_a_config_file_that_is_gone() {
+    let bench = bench();
+    let board = Board::at(&bench.path("port0"), FOUR_BAR);
+    let mut seat = Seat::sized(&bench, (53, 15), &["drive", "--no-record"]);
+    seat.until("4.0 bar");
+    std::fs::remove_file(bench.path("kickpanel.toml")).unwrap();
+    seat.until("the config file is gone; the old one stays in force");
+    drop(board);
+    seat.until("engine: unplugged");
+    assert!(!seat.text().contains("the config file is gone"), "{}", seat.text());
     seat.send("q");
     seat.ends_well();
 }
@@ -242,7 +259,7 @@ fn a_storm_of_changes_leaves_a_whole_config_in_force_and_the_alarm_sounding() {
     // On a busy machine one of the 300 may have been gone for long enough to be told.
     seat.until_that("no notice of the storm any more", |seat| !seat.text().contains("the config file is"));
     std::fs::remove_file(bench.path("kickpanel.toml")).unwrap();
-    seat.until("the config file is gone; the old config stays in force");
+    seat.until("the config file is gone; the old one stays in force");
     bench.write("kickpanel.toml", version(299));
     seat.until("the config file is back as it was");
     assert!(seat.text().contains("Oil low") && seat.text().contains("Oil 299"), "{}", seat.text());

@@ -281,13 +281,41 @@ fn a_controller_that_goes_silent_is_not_told_to_stay_on() {
 fn a_changed_config_that_does_not_arm_switches_off() {
     let bench = bench_with(HEATER);
     let plugged = Plugged::at(&bench, ON);
-    let mut seat = Seat::start(&bench, &["drive", "--no-record"]);
+    let mut seat = Seat::start(&bench, &["drive"]);
     plugged.until(true);
     bench.replace("kickpanel.toml", &bench.read("kickpanel.toml").replace("armed = true", "armed = false"));
     plugged.until(false);
     seat.until("the changed config is in force");
     let heard = plugged.board().sets.len();
     seat.look_on(Duration::from_millis(1_500));
+    assert_eq!(plugged.board().sets.len(), heard, "nothing is sent any more");
+    seat.send("q");
+    seat.ends_well();
+    let told = notes(&bench, 1);
+    let at = |kind: &str, value: Value| told.iter().position(|note| note["note"] == kind && note["value"] == value);
+    let (on, off, config) = (at("output", 1.0.into()), at("output", 0.0.into()), at("config", Value::Null));
+    assert!(on.is_some() && on < off && off < config, "{told:?}");
+    assert_eq!(
+        (&told[off.unwrap()]["name"], &told[off.unwrap()]["why"]),
+        (&"heater".into(), &"the config changes".into())
+    );
+}
+
+/// The speed of a link cannot be changed while driving; that something is to be off can.
+#[test]
+fn a_change_of_a_link_that_does_not_arm_switches_off_all_the_same_and_stays_on_the_screen() {
+    let bench = bench_with(HEATER);
+    let plugged = Plugged::at(&bench, ON);
+    let mut seat = Seat::sized(&bench, (53, 15), &["drive", "--no-record"]);
+    plugged.until(true);
+    let changed = bench.read("kickpanel.toml").replace("armed = true", "armed = false");
+    bench.replace("kickpanel.toml", &changed.replacen("device =", "baud = 9600\ndevice =", 1));
+    plugged.until(false);
+    seat.until("but what it does not arm is off now");
+    let heard = plugged.board().sets.len();
+    seat.until("links changed: file not used; quit and start again");
+    seat.look_on(Duration::from_secs(1));
+    seat.until("links changed: file not used; quit and start again");
     assert_eq!(plugged.board().sets.len(), heard, "nothing is sent any more");
     seat.send("q");
     seat.ends_well();

@@ -149,6 +149,36 @@ fn what_is_locked_stays_so_over_a_restart_of_the_program_until_a_person_acts(#[c
     last.ends_well();
 }
 
+/// What was locked is not known, so nothing armed may be switched; a replay shows that as the drive did.
+#[test]
+fn a_damaged_file_of_locks_keeps_everything_off_until_a_person_acts() {
+    let bench = bench_with(HEATER);
+    let plugged = Plugged::at(&bench, ON);
+    let file = bench.path("data/kickpanel/recordings/locked-outputs.json");
+    std::fs::create_dir_all(file.parent().unwrap()).unwrap();
+    std::fs::write(&file, "").unwrap();
+    let mut seat = Seat::start(&bench, &["drive"]);
+    seat.until("what was locked cannot be read");
+    seat.send("2");
+    seat.until("locked: what was locked cannot be read");
+    seat.look_on(Duration::from_secs(1));
+    assert!(plugged.board().sets.iter().all(|(_, value)| *value == 0), "it stays off");
+    seat.send("u");
+    seat.until("hands off it?");
+    seat.look_on(Duration::from_millis(700));
+    seat.send("u");
+    plugged.until(true);
+    until("the damaged file is gone", || !file.exists());
+    seat.send("q");
+    seat.ends_well();
+    let recorded = bench.name("data/kickpanel/recordings/000001-01.kpr");
+    let mut replay = Seat::start(&bench, &["replay", &recorded]);
+    replay.send("2");
+    replay.until("locked: what was locked cannot be read");
+    replay.send("q");
+    replay.ends_well();
+}
+
 /// A person frees a pin that is on against its order: it is locked again within a second, and says so.
 #[test]
 fn a_pin_that_still_misbehaves_is_locked_again_at_once() {
