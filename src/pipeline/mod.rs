@@ -267,6 +267,7 @@ impl Pipeline {
                 let sampled = Stamp(now.0.saturating_sub(reading.late));
                 self.bank.take(link, lane.adc_max, reading, sampled, channels);
                 self.outputs.hear(link, reading, now);
+                self.watch.reading(link, reading.late > 0);
                 (Outcome::Reading, Some(self.rows.place(link, reading.at, now)))
             }
             Err(reject) => (Outcome::Refused(reject), None),

@@ -2,7 +2,8 @@
 //!
 //! Owns for each link which of the four sounds. In: how the links stand. Each is named once, whatever it spoils.
 
-use super::hold::Hold;
+use super::hold::{Hold, WAITS};
+use super::lateness::Lateness;
 use crate::channel::{Bank, Standing};
 use crate::config::{Field, LinkId, Model, Source};
 use crate::state::{FaultShown, LinkShown, LinkState, Problem};
@@ -29,6 +30,9 @@ const LINK: usize = 0;
 const CONTROLLER: usize = 1;
 const SUPPLY: usize = 2;
 const GROUND: usize = 3;
+
+/// Whether it is wrong, for how long that must last to turn it, and what is wrong.
+type Fact = (bool, Micros, Problem);
 
 /// All links.
 #[derive(Clone, Debug)]
@@ -108,12 +112,12 @@ impl Causes {
         !self.busy && bank.is_calm(now) && self.links.iter().zip(links).all(same)
     }
 
-    /// Looks at all links. `turned` hears of each alarm that began or ended, by its place. True where any did, or what is
+    /// Looks at all links; of one whose newest reading was late nothing turns but what is known without it. `turned` hears of each alarm that began or ended, by its place. True where any did, or what is
     /// shown of it changed.
     pub fn step(
         &mut self,
         (now, at): (Stamp, Micros),
-        (bank, links): (&Bank, &[LinkShown]),
+        (bank, links, late): (&Bank, &[LinkShown], &Lateness),
         faults: &mut [FaultShown],
         turned: &mut dyn FnMut(usize, bool),
     ) -> bool {
@@ -123,7 +127,13 @@ impl Causes {
                 continue;
             };
             shared.note_restarts(shown.restarts, at);
-            let facts = shared.facts(standing, shown, at);
+            let mut facts = shared.facts(standing, shown, at);
+            if late.of(place) {
+                // That a link is lost is no matter of what it says; that it is back is.
+                let waits =
+                    |(kind, fact): &(usize, &mut Fact)| matches!(*kind, SUPPLY | GROUND) || (*kind == LINK && !fact.0);
+                facts.iter_mut().enumerate().filter(waits).for_each(|(_, fact)| fact.1 = WAITS);
+            }
             for (kind, (hold, (is, delay, problem))) in shared.holds.iter_mut().zip(facts).enumerate() {
                 let Some(fault) = faults.get_mut(KINDS * place + kind) else { continue };
                 let turns = hold.step(is, delay, at);
@@ -177,8 +187,8 @@ impl Shared {
         }
     }
 
-    /// For each of the four: whether it is wrong, for how long that must last to turn it, and what is wrong.
-    fn facts(&mut self, standing: Standing, shown: &LinkShown, at: Micros) -> [(bool, Micros, Problem); KINDS] {
+    /// The four, in their order.
+    fn facts(&mut self, standing: Standing, shown: &LinkShown, at: Micros) -> [Fact; KINDS] {
         let heard = standing.silent.is_some();
         self.silent = standing.silent.unwrap_or(true) || shown.state == LinkState::Down;
         // Under a changed config nothing was heard yet, and what was lost still is.

@@ -4,6 +4,9 @@
 
 use crate::time::Micros;
 
+/// The delay of what neither begins nor ends for now, while since when it is otherwise is kept.
+pub(super) const WAITS: Micros = Micros::MAX;
+
 /// Whether it sounds, and the delay that runs.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) struct Hold {
@@ -32,7 +35,7 @@ impl Hold {
         }
         let (since, _) = *self.turning.get_or_insert((at, delay));
         self.turning = Some((since, delay));
-        if at - since < delay {
+        if delay == WAITS || at - since < delay {
             return false;
         }
         *self = Self::at(is);
@@ -41,7 +44,7 @@ impl Hold {
 
     /// When time alone turns it.
     pub fn due(&self) -> Option<Micros> {
-        self.turning.map(|(since, delay)| since.saturating_add(delay))
+        self.turning.filter(|(_, delay)| *delay < WAITS).map(|(since, delay)| since.saturating_add(delay))
     }
 }
 
@@ -58,6 +61,13 @@ mod tests {
         assert!(!hold.step(false, 900, 600) && !hold.step(true, 500, 1_000), "it came again");
         assert!(!hold.step(false, 900, 1_100) && !hold.step(false, 900, 1_999));
         assert!(hold.step(false, 900, 2_000) && hold.is_idle());
+    }
+
+    #[test]
+    fn what_waits_turns_nothing_and_counts_from_where_it_began() {
+        let mut hold = Hold::default();
+        assert!(!hold.step(true, WAITS, 0) && !hold.step(true, WAITS, 900) && hold.due().is_none());
+        assert!(hold.step(true, 500, 901));
     }
 
     #[test]

@@ -25,6 +25,8 @@ pub(super) struct Memory {
     pub since: Option<Micros>,
     /// Up to when the last value under the config before would have counted; see [`super::Watch::go_on_from`].
     pub bridge: Micros,
+    /// What it looks at came late: it neither begins nor ends until a reading comes in time. Delays run on.
+    pub late: bool,
     /// No value came yet since the config changed while a delay ran.
     pub bare: bool,
 }
@@ -47,6 +49,7 @@ impl Memory {
             asleep: false,
             since: None,
             bridge: Micros::MIN,
+            late: false,
             bare: false,
         }
     }
@@ -153,6 +156,9 @@ impl Memory {
     }
 
     fn turn(&mut self) -> bool {
+        if self.late {
+            return false;
+        }
         (self.active, self.since) = (!self.active, None);
         true
     }
@@ -160,6 +166,6 @@ impl Memory {
     /// When time alone turns it.
     pub fn due(&self) -> Option<Micros> {
         let delay = if self.active { self.until } else { self.after };
-        self.since.map(|since| since.saturating_add(delay))
+        self.since.filter(|_| !self.late).map(|since| since.saturating_add(delay))
     }
 }

@@ -9,6 +9,7 @@ pub mod advice;
 mod causes;
 pub mod desk;
 mod hold;
+mod lateness;
 mod limit;
 pub mod machine;
 pub mod measures;
@@ -21,6 +22,7 @@ pub use crate::state::Raised;
 use crate::state::{AlarmShown, FaultShown, LinkShown, Problem, Subject};
 use crate::time::{Micros, Stamp};
 use causes::{Causes, KINDS};
+use lateness::Lateness;
 use limit::Memory;
 use sensor::{Roots, Sensor};
 
@@ -46,6 +48,7 @@ pub struct Watch {
     sensors: Vec<Sensor>,
     roots: Roots,
     causes: Causes,
+    late: Lateness,
     /// How many of the snapshot's faults are others'.
     faults: usize,
     /// The time of the last step, on the timeline of exports.
@@ -150,6 +153,7 @@ impl Watch {
             sensors: watched.into_iter().map(Sensor::new).collect(),
             roots: Roots::new(model),
             causes: Causes::new(model),
+            late: Lateness::new(model),
             faults: model.outputs.len(),
             stepped: Micros::MIN,
         }
@@ -173,6 +177,13 @@ impl Watch {
         let fault =
             |(subject, problem)| FaultShown { subject, problem, level: Level::Caution, active: false, since: Stamp(0) };
         links.chain(sensors).map(fault)
+    }
+
+    /// A reading came over `link`, and is about to be looked at. What was `late` on its way neither begins nor ends an alarm;
+    /// the first reading in time decides, with the delays that run by then.
+    #[inline]
+    pub fn reading(&mut self, link: LinkId, late: bool) {
+        self.late.reading(link.index(), late);
     }
 
     /// Looks at all channels at `moment`, which is `now` on the computer's timeline; `changed` hears of each alarm that
@@ -201,6 +212,7 @@ impl Watch {
             let alarms = self.alarms.get_mut(quiet.from..quiet.to).unwrap_or_default();
             for (alarm, memory) in (quiet.from..).zip(alarms) {
                 let slept = memory.asleep;
+                memory.late = self.late.of_alarm(alarm);
                 let turned = !memory.rests_at(value) && memory.step(moment);
                 any |= slept != memory.asleep;
                 if turned && let Some(shown) = shown.get_mut(alarm) {
@@ -212,7 +224,8 @@ impl Watch {
             if let Some((at, sensor)) = quiet.sensor.and_then(|at| Some((at, self.sensors.get_mut(at)?)))
                 && let Some(fault) = faults.get_mut(sensors_from + at)
             {
-                let (changes, turned) = sensor.step(now, moment, (&self.roots, &self.causes), fault);
+                let late = self.late.of_channel(quiet.channel);
+                let (changes, turned) = sensor.step(now, moment, (&self.roots, &self.causes, late), fault);
                 any |= changes;
                 if turned {
                     let raised = Raised::Fault(sensors_from + at);
@@ -239,7 +252,7 @@ impl Watch {
         let mut turned = |place: usize, active: bool| {
             changed(Change { raised: Raised::Fault(from + place), active, value: None });
         };
-        self.causes.step((now, at), (around.bank, around.links), own, &mut turned)
+        self.causes.step((now, at), (around.bank, around.links, &self.late), own, &mut turned)
     }
 
     /// The driver takes what stepped together for true.
@@ -302,6 +315,7 @@ impl Watch {
             changed(Change { raised: Raised::Fault(place), active: false, value: None });
         }
         self.causes.end();
+        self.late.end();
         self.sensors.iter_mut().for_each(|sensor| *sensor = Sensor::new(sensor.channel));
     }
 

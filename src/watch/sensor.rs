@@ -4,7 +4,7 @@
 //! the one that its formula asks for, or something that several share, which has an alarm of its own.
 
 use super::causes::Causes;
-use super::hold::Hold;
+use super::hold::{Hold, WAITS};
 use crate::channel::{Moment, Trust};
 use crate::config::{Channel, ChannelId, Cold, LinkId, Model, Sensor as Kind, Source};
 use crate::state::{FaultShown, Problem};
@@ -91,7 +91,7 @@ impl Roots {
 }
 
 /// The channels that the state of `channel` may come from.
-fn terms(channel: &Channel) -> Vec<ChannelId> {
+pub(super) fn terms(channel: &Channel) -> Vec<ChannelId> {
     match &channel.source {
         Source::Formula(formula) => formula.terms.clone(),
         Source::Input(input) => match input.sensor {
@@ -117,14 +117,15 @@ impl Sensor {
         !self.never && self.hold.is_idle()
     }
 
-    /// Looks at the channel. True where anything that is shown changed; the second: it began or ended.
+    /// Looks at the channel; `late`: what it says was true some time ago, and turns nothing. True where anything that is shown changed; the second: it began or ended.
     pub fn step(
         &mut self,
         now: Stamp,
         moment: &Moment<'_>,
-        (roots, causes): (&Roots, &Causes),
+        (roots, causes, late): (&Roots, &Causes, bool),
         fault: &mut FaultShown,
     ) -> (bool, bool) {
+        let delay = |delay: Micros| if late { WAITS } else { delay };
         let trust = moment.channels.get(self.channel.index()).map_or(Trust::Missing, |shown| shown.smooth.trust());
         if trust == Trust::Ok {
             self.never = false;
@@ -133,7 +134,7 @@ impl Sensor {
                 // A wire that chatters is good for moments between.
                 return (false, false);
             }
-            let turned = self.hold.step(false, UNTIL, moment.at);
+            let turned = self.hold.step(false, delay(UNTIL), moment.at);
             return self.turned(turned, now, fault);
         }
         self.good = None;
@@ -143,7 +144,7 @@ impl Sensor {
             self.hold = Hold::at(self.hold.active);
             return (false, false);
         }
-        let turned = self.hold.step(true, after(trust, self.never), moment.at);
+        let turned = self.hold.step(true, delay(after(trust, self.never)), moment.at);
         let problem = Problem::Untrusted { trust, of };
         let other = self.hold.active && fault.problem != problem;
         if other {

@@ -10,6 +10,9 @@ use crate::time::{MILLISECOND, Micros, Stamp};
 /// Half of the wrapping clock: what goes back by less is a restart.
 const HALF: u32 = 1 << 31;
 
+/// A running number that is up to so much higher follows on: of lines that waited, some may have been lost.
+const FOLLOWS: u16 = 16;
+
 /// Where a reading lies, and what happened just before it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) struct Step {
@@ -78,7 +81,8 @@ impl Timeline {
         };
         let ahead = t.wrapping_sub(clock);
         let at = last_at.saturating_add(Micros::from(ahead));
-        if self.restart_told || (ahead > HALF && self.late.expects(at, last_at, now).is_ne()) {
+        let moved = (ahead > HALF || self.is_young(t, s, last_at, now)) && self.late.expects(at, last_at, now).is_ne();
+        if self.restart_told || moved {
             return self.restart(t, s, last_at, now);
         }
         self.early = None;
@@ -103,6 +107,18 @@ impl Timeline {
             return Told::Nothing;
         }
         if std::mem::take(&mut self.unexplained) { Told::Reason } else { Told::Nothing }
+    }
+
+    /// Whether a reading that seems to lie ahead by less than half a turn can be of a new run: its number does not follow on,
+    /// and that run is no longer than the time since the reading before.
+    fn is_young(&self, t: u32, s: Option<u16>, last_at: Micros, now: Stamp) -> bool {
+        let (Some(s), Some(before)) = (s, self.number) else { return false };
+        // Where nobody wrote down when lines came, the reading before is said to have come when it was sampled, and so does
+        // this one: then no clock tells the two apart.
+        let has_arrival = now.0 != last_at;
+        has_arrival
+            && s.wrapping_sub(before).wrapping_sub(1) > FOLLOWS
+            && self.late.may_have_begun(Micros::from(t), last_at, now)
     }
 
     fn restart(&mut self, t: u32, s: Option<u16>, last_at: Micros, now: Stamp) -> Step {
@@ -376,6 +392,67 @@ mod tests {
             let step = timeline.reading(5_000_000, None, Stamp(minutes * 60_000_000));
             assert!(step.restarted, "{minutes}");
         }
+    }
+
+    /// 50 lines a second of a controller that ran for `ran` already; what `next` gives of the last `t`, `s`, and arrival.
+    fn after_running(ran: Micros, next: impl Fn(u32, u16, Micros) -> (u32, u16, Micros)) -> (Step, Micros) {
+        let (mut timeline, mut now) = (Timeline::default(), 500 * MILLISECOND);
+        let (mut t, mut s) = (u32::try_from(ran).unwrap(), 1_000_u16);
+        for _ in 0..200 {
+            timeline.reading(t, Some(s), Stamp(now));
+            (t, s, now) = (t.wrapping_add(20_000), s + 1, now + 20_000);
+        }
+        let last = 199 * 20_000;
+        let (t, s, now) = next(t.wrapping_sub(20_000), s - 1, now - 20_000);
+        (timeline.reading(t, Some(s), Stamp(now)), last)
+    }
+
+    #[rstest]
+    fn a_restart_shows_however_long_the_controller_ran_before(
+        #[values(1, 20, 35, 36, 43, 50, 60, 70, 71)] minutes: i64,
+        #[values(1_500, 5_000, 60_000, 600_000)] off_ms: i64,
+    ) {
+        // It boots in a second, or as soon as it is on again; the hello of that boot is lost.
+        for up in [15_000, 1_000_000] {
+            let off = off_ms * MILLISECOND;
+            let (step, last) = after_running(minutes * 60 * SECOND, |_, _, now| (up, 3, now + off));
+            // Where the new run lies by chance just where the old one would, nothing can tell.
+            assert_eq!((step.restarted, step.new_restart, step.lost), (true, true, 0), "{up}");
+            assert_eq!(step.at, last + Micros::from(up));
+        }
+    }
+
+    #[rstest]
+    #[case::its_next_line(20_000, 1, 20_000)]
+    #[case::a_clock_5_percent_slow(570 * SECOND, 30_000, 600 * SECOND)]
+    #[case::a_clock_5_percent_fast(630 * SECOND, 30_000, 600 * SECOND)]
+    #[case::an_hour_without_a_turn(3_600 * SECOND, 180_000, 3_600 * SECOND)]
+    #[case::a_line_that_waited_for_ten_minutes(20_000, 1, 600 * SECOND)]
+    #[case::one_that_waited_behind_ten_that_are_lost(220_000, 11, 600 * SECOND)]
+    #[case::lost_lines(5 * SECOND, 250, 5 * SECOND)]
+    fn over_the_wrap_of_clock_and_number_it_is_no_restart(
+        #[case] ahead: Micros,
+        #[case] numbers: i64,
+        #[case] passed: Micros,
+        #[values(-10_000_000, -4_000_001, -3_999_999, -3_980_000, 0, 1_000_000_000)] from: Micros,
+    ) {
+        let ran = from.rem_euclid(1 << 32);
+        let wrap = |value: i64| u32::try_from(value.rem_euclid(1 << 32)).unwrap();
+        let (step, last) = after_running(ran, |t, s, now| {
+            let s = u16::try_from((i64::from(s) + numbers).rem_euclid(65_536)).unwrap();
+            (wrap(i64::from(t) + ahead), s, now + passed)
+        });
+        assert_eq!((step.restarted, step.at), (false, last + ahead));
+    }
+
+    #[test]
+    fn without_arrival_times_a_gap_up_to_the_wrap_is_no_restart() {
+        let mut timeline = Timeline::default();
+        timeline.reading(2_600_000_000, Some(5), Stamp(0));
+        timeline.reading(2_600_020_000, Some(6), Stamp(0));
+        // What was sampled at 20 ms is said to have come then, and the next line no later.
+        let step = timeline.reading(100_000, Some(900), Stamp(20_000));
+        assert!(!step.restarted);
     }
 
     fn milliseconds() -> SketchClock {

@@ -5,7 +5,8 @@
 //!
 //! Lines wait where the program gets no turn: the computer sleeps, or is stopped. They are then taken all at once, and
 //! what they say was true when they were sampled. Nothing else makes lines late for long, so lateness is believed only
-//! shortly after a pause without lines; what stays behind after that is the controller's clock, not the line.
+//! shortly after a pause without lines; what stays behind after that is the controller's clock, not the line. A clock that
+//! stays behind over one pause after the other stands still in them, as that of a sketch that sleeps between its lines does.
 
 use std::cmp::Ordering;
 
@@ -15,6 +16,8 @@ use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
 const IN_TIME: Micros = 500 * MILLISECOND;
 /// What waited is read long before that is over: the kernel keeps a few kilobytes.
 const CATCHING_UP: Micros = 2 * SECOND;
+/// After so many pauses in turn over which the clock stayed behind, such a pause says nothing about lines.
+const STOOD: u8 = 2;
 /// By this share of a pause (6 %) the controller's clock may be off; resonators are off by 0.5 %, and 5 % are survived.
 const OFF: Micros = 16;
 
@@ -27,6 +30,8 @@ pub(super) struct Late {
     distance: Micros,
     /// When the pause ended whose lines are being caught up with, and what its length makes of the clocks.
     pause: Option<(Stamp, Micros)>,
+    /// After how many pauses in turn lines stayed behind without one in time, up to [`STOOD`].
+    stood: u8,
 }
 
 impl Late {
@@ -44,14 +49,19 @@ impl Late {
 
     fn after_pause(&mut self, distance: Micros, gap: Micros, now: Stamp) -> Micros {
         if gap > IN_TIME {
+            // Of the pause before nothing was in time yet.
+            self.stood = STOOD.min(self.stood + u8::from(self.pause.is_some()));
             self.pause = Some((now, IN_TIME.saturating_add(gap / OFF)));
         }
-        if let Some((since, tolerance)) = self.pause
-            && now.since(since) < CATCHING_UP
-        {
+        if let Some((since, tolerance)) = self.pause {
             let late = distance.saturating_sub(self.distance);
-            if late > tolerance {
+            let over = now.since(since) >= CATCHING_UP;
+            if late <= tolerance {
+                self.stood = 0;
+            } else if self.stood < STOOD && !over {
                 return late;
+            } else {
+                self.stood = STOOD.min(self.stood + u8::from(over));
             }
         }
         self.pause = None;
@@ -61,7 +71,20 @@ impl Late {
 
     /// The controller began anew and lies at `at`: what the clocks were apart says nothing any more.
     pub(super) fn restarted(&mut self, at: Micros, now: Stamp) {
-        *self = Self { came: Some(now), distance: now.0.saturating_sub(at), pause: None };
+        *self = Self { came: Some(now), distance: now.0.saturating_sub(at), pause: None, stood: 0 };
+    }
+
+    /// How much time passed since the reading at `last` was sampled, when something comes at `now`; and by how much of that
+    /// the clocks may be apart.
+    fn passed(&self, last: Micros, now: Stamp) -> (Micros, Micros) {
+        let passed = now.0.saturating_sub(self.distance).saturating_sub(last).max(0);
+        (passed, IN_TIME.saturating_add(passed / OFF))
+    }
+
+    /// Whether a controller that sent the reading at `last` can have begun anew since then and run for `up`.
+    pub(super) fn may_have_begun(&self, up: Micros, last: Micros, now: Stamp) -> bool {
+        let (passed, tolerance) = self.passed(last, now);
+        up <= passed.saturating_add(tolerance)
     }
 
     /// Where what comes at `now` is to be expected by the clocks before (less) or after (greater) `at`; equal where they
@@ -71,7 +94,7 @@ impl Late {
             return Ordering::Equal;
         }
         let expected = now.0.saturating_sub(self.distance);
-        let tolerance = IN_TIME.saturating_add(expected.saturating_sub(last).max(0) / OFF);
+        let (_, tolerance) = self.passed(last, now);
         let ahead = expected.saturating_sub(at);
         if ahead.saturating_abs() <= tolerance { Ordering::Equal } else { ahead.cmp(&0) }
     }
@@ -138,6 +161,27 @@ mod tests {
             let (at, now) = (number * 9_500_000, number * 10_000_000 + number % 5 * 4_000);
             assert_eq!(late.reading(at, Stamp(now)), 0, "{number}");
         }
+    }
+
+    #[rstest]
+    #[case::a_line_in_ten_seconds(1, 10 * SECOND)]
+    #[case::three_lines_and_nine_seconds_of_sleep(3, 9 * SECOND)]
+    #[case::two_hundred_lines_and_nine_seconds_of_sleep(200, 9 * SECOND)]
+    fn a_clock_that_stands_still_in_every_pause_makes_no_line_late_for_long(#[case] lines: i64, #[case] sleep: Micros) {
+        let mut late = Late::default();
+        let (mut at, mut now) = (0, 0);
+        for round in 0..100 {
+            for line in 0..lines {
+                let waited = late.reading(at, Stamp(now));
+                assert!(round < 4 || waited == 0, "round {round}, line {line}: {waited}");
+                (at, now) = (at + 20_000, now + 20_000);
+            }
+            (at, now) = (at + SECOND, now + sleep);
+        }
+        // Once its clock runs through a pause it is believed again.
+        (at, now) = (at + 5 * SECOND, now + 5 * SECOND);
+        assert_eq!(late.reading(at, Stamp(now)), 0);
+        assert_eq!(late.reading(at + 20_000, Stamp(now + 5 * SECOND)), 5 * SECOND - 20_000);
     }
 
     #[test]
