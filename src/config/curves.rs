@@ -172,7 +172,13 @@ pub(super) fn thermistor(section: &Section<'_>, site: &Site, sink: &mut Sink) ->
     let valid = section.get("valid", sink).map(|item| celsius_range(&item, sink));
     let given: Vec<&str> = ["points", "abc", "beta"].into_iter().filter(|key| section.has(key)).collect();
     let [way] = given[..] else {
-        given.iter().for_each(|way| drop(described(way, section, None, sink)));
+        for item in given.iter().filter_map(|way| section.get(way, sink)).collect::<Vec<_>>() {
+            let _ = match item.key {
+                "points" => three_points(&item, sink).is_some(),
+                "abc" => constants(&item, sink).is_some(),
+                _ => beta(&item, sink).is_some(),
+            };
+        }
         let span = given.get(1).map_or(section.span, |key| section.key_span(key));
         let remedy = "give three `points`, or `abc`, or `beta` with `at`";
         sink.absent(span, "a thermistor is described in one of three ways", remedy);
@@ -244,7 +250,7 @@ fn constants(item: &Item<'_>, sink: &mut Sink) -> Option<[f64; 3]> {
 
 /// Beta is a factor in kelvin, no temperature: in degC it would be another number.
 fn beta(item: &Item<'_>, sink: &mut Sink) -> Option<f64> {
-    if item.unit_written().is_some_and(|unit| unit != Unit::KELVIN) {
+    if item.unit_written() != Some(Unit::KELVIN) {
         sink.error(item.span, "`beta` needs kelvin", "for example \"3950 K\"");
         return None;
     }

@@ -275,6 +275,9 @@ groups! {
     ];
 }
 
+/// Keys whose value is true or false.
+pub(super) const TRUE_OR_FALSE: [&str; 3] = ["armed", "ground_shift", "latch"];
+
 /// The names of the keys that any table of `family` has, each once.
 pub(super) fn of_family(family: &str) -> Vec<&'static str> {
     let mut names: Vec<&'static str> = Vec::new();

@@ -135,12 +135,13 @@ fn link(named: &Named<'_>, sink: &mut Sink) -> Link {
         check_name(named, sink);
         let section = &named.section;
         let said = section.get("form", sink).and_then(|item| item.word(&FORMS, sink));
-        let word = said.unwrap_or_else(|| likely_form(section));
+        let is_lost = said.is_none() && section.has("form");
+        let word = if is_lost { likely_form(section) } else { said.unwrap_or(FormWord::Counts) };
         let (group, baud) = group_and_baud(word);
-        if said.is_some() || !section.has("form") {
-            section.only(group, sink);
-        } else {
+        if is_lost {
             section.only_of_family(group.family, sink);
+        } else {
+            section.only(group, sink);
         }
         let device = section.get("device", sink);
         let device = device.and_then(|item| item.short_text(PATH_BYTES, "\"/dev/serial/by-id/…\"", sink));
@@ -157,7 +158,7 @@ fn link(named: &Named<'_>, sink: &mut Sink) -> Link {
     })
 }
 
-/// The form that a link most likely has where it says none that can be read: what its channels name is then judged by
+/// The form that a link most likely has where what it says cannot be read: what its channels name is then judged by
 /// what was meant.
 fn likely_form(section: &Section<'_>) -> FormWord {
     if section.has("names") {
