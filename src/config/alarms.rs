@@ -4,8 +4,9 @@
 
 use super::keys;
 use super::model::{Alarm, ChannelId, Level, Limit};
-use super::names::Names;
+use super::names::{Bare, Names};
 use super::read::{Item, Section};
+use super::settings::difference;
 use super::sink::{Sink, Span};
 use crate::time::{MILLISECOND, Micros, SECOND};
 use crate::unit::{Kind, Unit};
@@ -28,6 +29,8 @@ pub(super) struct Subject<'c> {
     pub unit: Option<Unit>,
     /// The scale, or else what the sensor can give.
     pub range: Option<(f64, f64)>,
+    /// Whether there would be a range, but for a mistake in it.
+    pub lost_range: bool,
     pub place: &'c str,
 }
 
@@ -115,7 +118,7 @@ fn alarm(
         Some(item) => item.time(0, LONGEST, sink),
         None => after.map(|after| 2 * after),
     };
-    let when = section.get("when", sink).map(|item| names.formula(&item, text, sink));
+    let when = section.get("when", sink).map(|item| names.condition(&item, text, Bare::Doubtful, sink));
     let latch = section.get("latch", sink).and_then(|item| item.boolean(sink)).unwrap_or(false);
     let words = section.get("text", sink);
     let words = words.and_then(|item| item.label(TEXT_COLUMNS, "\"Oil pressure low: stop the engine\"", sink));
@@ -141,8 +144,8 @@ fn alarm(
 
 fn limit(section: &Section<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<Limit> {
     match (section.get("below", sink), section.get("above", sink)) {
-        (Some(item), None) => item.value_in(unit?, sink).map(Limit::Below),
-        (None, Some(item)) => item.value_in(unit?, sink).map(Limit::Above),
+        (Some(item), None) => value(&item, unit, sink).map(Limit::Below),
+        (None, Some(item)) => value(&item, unit, sink).map(Limit::Above),
         (Some(_), Some(_)) => {
             let remedy = "two limits are two alarms";
             sink.error(section.key_span("above"), "an alarm has `below` or `above`, not both", remedy);
@@ -155,10 +158,17 @@ fn limit(section: &Section<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<L
     }
 }
 
+fn value(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<f64> {
+    if unit.is_none() {
+        item.only_units(sink);
+    }
+    item.value_in(unit?, sink)
+}
+
 fn deadband(section: &Section<'_>, subject: &Subject<'_>, sort: Sort, sink: &mut Sink) -> Option<f64> {
     const CHATTER: &str = "a value that trembles at the limit will sound again and again";
     if let Some(item) = section.get("deadband", sink) {
-        let deadband = item.difference_in(subject.unit?, sink)?;
+        let deadband = difference(&item, subject.unit, sink)?;
         let deadband = item.in_range(deadband, 0.0, 1e12, || "0 or more".to_owned(), sink)?;
         if deadband == 0.0 {
             sink.warn(item.span, "a `deadband` of 0", CHATTER);
@@ -166,7 +176,7 @@ fn deadband(section: &Section<'_>, subject: &Subject<'_>, sort: Sort, sink: &mut
         return Some(deadband);
     }
     let Some((low, high)) = subject.range else {
-        if subject.unit.is_some() {
+        if subject.unit.is_some() && !subject.lost_range {
             let what = "the `deadband` is 0, since the channel has no `span` to take it from";
             sink.warn(section.span, what, CHATTER);
         }
@@ -194,11 +204,18 @@ fn default_text(subject: &Subject<'_>, limit: Limit) -> String {
     format!("{} {side} {value} {symbol}", subject.label).trim_end().to_owned()
 }
 
-/// Where more than one alarm in five is a danger, none of them is one to a driver. A single one is always allowed.
-pub(super) fn check_share_of_danger(alarms: &[Alarm], span: Span, sink: &mut Sink) {
-    let danger = alarms.iter().filter(|alarm| alarm.level == Level::Danger).count();
-    if danger >= 2 && danger * 5 > alarms.len() {
-        let what = format!("{danger} of {} alarms are `danger`", alarms.len());
-        sink.warn(span, what, "more than one in five, and drivers stop believing them; make some `caution`");
+/// Where more than one alarm in five is a danger, none of them is one to a driver. A single one is always allowed. Alarms
+/// with a mistake count as well: their number is as it stands in the file.
+pub(super) fn check_share_of_danger(top: &Section<'_>, sink: &mut Sink) {
+    let mut quiet = Sink::default();
+    let channels = top.named("channel", &mut quiet);
+    let alarms: Vec<_> =
+        channels.iter().flat_map(|named| named.section.list_of_tables("alarm", "", &mut quiet)).collect();
+    let levels = alarms.iter().filter_map(|alarm| alarm.get("level", sink));
+    let dangers: Vec<Span> =
+        levels.filter(|level| level.value.as_str() == Some("danger")).map(|level| level.span).collect();
+    if dangers.len() >= 2 && dangers.len() * 5 > alarms.len() {
+        let what = format!("{} of {} alarms are `danger`", dangers.len(), alarms.len());
+        sink.warn(dangers[0], what, "more than one in five, and drivers stop believing them; make some `caution`");
     }
 }

@@ -12,7 +12,7 @@ use super::inputs::{self, Around, Found, Gives};
 use super::keys;
 use super::links::Links;
 use super::model::{Alarm, Calibration, Channel, ChannelId, Cold, Field, Input, Sensor, Source, Stuck, Take};
-use super::names::Names;
+use super::names::{Bare, Names};
 use super::order;
 use super::read::{Item, Named, Section, check_name, short};
 use super::sensors::{self, Built, Kind, Site};
@@ -21,6 +21,7 @@ use super::sink::{Sink, Span, listed};
 use crate::circuit::Circuit;
 use crate::time::{MILLISECOND, Micros, SECOND};
 use crate::unit::{self, Affine, Unit};
+use crate::wire::{Form, Pin, PinKind};
 
 /// Longest label, in columns.
 pub(super) const LABEL_COLUMNS: usize = 24;
@@ -39,6 +40,8 @@ pub(super) struct Channels<'a> {
     pub list: Vec<Option<Channel>>,
     pub order: Vec<ChannelId>,
     pub alarms: Vec<Alarm>,
+    /// The indices of those with a `span` that is a mistake.
+    pub lost_span: BTreeSet<usize>,
 }
 
 impl Channels<'_> {
@@ -67,6 +70,7 @@ pub(super) struct Reader<'a, 's> {
     needs: Vec<Vec<Need>>,
     colds: Vec<(usize, String, Span)>,
     alarms: Vec<Alarm>,
+    lost_span: BTreeSet<usize>,
 }
 
 impl<'a, 's> Reader<'a, 's> {
@@ -82,6 +86,7 @@ impl<'a, 's> Reader<'a, 's> {
             needs: Vec::new(),
             colds: Vec::new(),
             alarms: Vec::new(),
+            lost_span: BTreeSet::new(),
         }
     }
 
@@ -98,7 +103,8 @@ impl<'a, 's> Reader<'a, 's> {
             named.truncate(MOST_CHANNELS);
         }
         for (at, channel) in named.iter().enumerate() {
-            self.names.add(channel.name, id(at));
+            let is_number = self.is_number(&channel.section);
+            self.names.add(channel.name, id(at), is_number);
         }
         let mut list: Vec<Option<Channel>> = Vec::with_capacity(named.len());
         for (at, channel) in named.iter().enumerate() {
@@ -107,7 +113,23 @@ impl<'a, 's> Reader<'a, 's> {
         self.unused_sensors();
         self.join_colds(&named, &mut list);
         let order = self.order(&named);
-        Channels { names: self.names, list, order, alarms: self.alarms }
+        Channels { names: self.names, list, order, alarms: self.alarms, lost_span: self.lost_span }
+    }
+
+    /// Whether the channel of `section` is surely a number, neither on nor off. Of one with a mistake nothing is sure, and a
+    /// formula may be a condition.
+    fn is_number(&self, section: &Section<'_>) -> bool {
+        let Some(input) = section.get("input", self.sink).filter(|_| !section.has("formula")) else { return false };
+        if let Some(item) = section.get("sensor", self.sink) {
+            let inline = item.value.as_table().map(|table| Section::new(table, item.span));
+            let sensor = inline.or_else(|| self.sensors.get(item.value.as_str()?).copied());
+            let kind = sensor.and_then(|sensor| sensors::kind_quietly(&sensor, self.sink));
+            return kind.is_some_and(|kind| kind != Kind::Switch);
+        }
+        let split = |text| self.links.split(text, "input", input.span, |_| true, &mut Sink::default());
+        let Some((link, name)) = input.value.as_str().and_then(split) else { return false };
+        let is_level = Pin::parse(name).is_some_and(|pin| pin.kind == PinKind::Level);
+        !section.has("sensor") && !(is_level && matches!(self.links.list[link.index()].form, Form::Counts { .. }))
     }
 
     fn channel(&mut self, at: usize, named: &Named<'a>) -> Option<Channel> {
@@ -131,16 +153,20 @@ impl<'a, 's> Reader<'a, 's> {
         let label = section.get("label", self.sink);
         let label = label.and_then(|item| item.label(LABEL_COLUMNS, "\"Coolant\"", self.sink));
         let label = label.map_or_else(|| named.name.chars().take(LABEL_COLUMNS).collect(), str::to_owned);
-        let unit = section.get("unit", self.sink).map(|item| (item.unit(self.sink), item.span));
+        let unit = section.get("unit", self.sink).and_then(|item| Some((item.unit(self.sink)?, item.span)));
         // A unit that cannot be read must not bring forth mistakes about everything that is written in it.
-        let unit_is_readable = unit.is_none_or(|(unit, _)| unit.is_some());
-        let unit = unit.and_then(|(unit, span)| Some((unit?, span)));
+        let unit_is_readable = unit.is_some() || !section.has("unit");
         let made =
             if has_formula { self.formula_source(at, &section, unit) } else { self.input_source(at, &section, unit) };
         let known = made.as_ref().map(|made| made.unit).or(unit.map(|(unit, _)| unit)).filter(|_| unit_is_readable);
         let rest = self.rest(at, &section, known, made.as_ref());
         let range = rest.span.or(made.as_ref().and_then(|made| made.range));
-        let subject = Subject { id: id(at), label: &label, unit: known, range, place };
+        let lost_span = section.has("span") && rest.span.is_none();
+        if lost_span {
+            self.lost_span.insert(at);
+        }
+        let lost_range = lost_span || made.is_none();
+        let subject = Subject { id: id(at), label: &label, unit: known, range, lost_range, place };
         let alarms = alarms::read(&section, &subject, &self.names, self.text, self.sink);
         self.alarms.extend(alarms);
         let made = made?;
@@ -330,7 +356,7 @@ impl<'a, 's> Reader<'a, 's> {
         let when = section.get("when", sink);
         let when = match when {
             Some(item) => {
-                let formula = self.names.formula(&item, self.text, self.sink)?;
+                let formula = self.names.condition(&item, self.text, Bare::Doubtful, self.sink)?;
                 self.needs[at].extend(formula.terms.iter().map(|&on| Need { on, span: item.span }));
                 Some(formula)
             }

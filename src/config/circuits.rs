@@ -29,7 +29,11 @@ pub(super) fn circuit(item: &Item<'_>, sink: &mut Sink) -> Option<Circuit> {
         ("pulldown", Word::PullDown),
         ("amplifier", Word::Amplifier),
     ];
-    let kind = section.require("kind", "\"pullup\"", sink)?.word(&kinds, sink)?;
+    let kind = section.require("kind", "\"pullup\"", sink).and_then(|item| item.word(&kinds, sink));
+    let Some(kind) = kind else {
+        of_no_kind(&section, sink);
+        return None;
+    };
     section.only(group(kind), sink);
     match kind {
         Word::Direct => Some(Circuit::Direct),
@@ -47,6 +51,17 @@ pub(super) fn circuit(item: &Item<'_>, sink: &mut Sink) -> Option<Circuit> {
         }
         Word::Amplifier => amplifier(&section, sink),
     }
+}
+
+/// Each key means the same in every kind of circuit: what is wrong with one comes to light whatever the kind is.
+fn of_no_kind(section: &Section<'_>, sink: &mut Sink) {
+    section.only_of_family(keys::DIRECT.family, sink);
+    for key in ["top", "bottom", "resistor"].into_iter().filter(|key| section.has(key)) {
+        resistor(section, key, sink);
+    }
+    rail(section, sink);
+    section.get("gain", sink).and_then(|item| gain(&item, sink));
+    section.get("offset", sink).and_then(|item| offset(&item, sink));
 }
 
 fn group(kind: Word) -> &'static Group {
@@ -76,17 +91,20 @@ fn rail(section: &Section<'_>, sink: &mut Sink) -> Option<Rail> {
 }
 
 fn amplifier(section: &Section<'_>, sink: &mut Sink) -> Option<Circuit> {
-    let gain = section.require("gain", "100", sink).and_then(|item| {
-        let gain = item.number(-1e5, 1e5, "100", sink)?;
-        if gain.abs() < 1e-5 {
-            sink.error(item.span, "`gain` is out of range", "0.00001 to 100000, not 0");
-            return None;
-        }
-        Some(gain)
-    });
-    let offset = match section.get("offset", sink) {
-        Some(item) => item.quantity(Unit::VOLT, -60.0, 60.0, sink),
-        None => Some(0.0),
-    };
+    let gain = section.require("gain", "100", sink).and_then(|item| gain(&item, sink));
+    let offset = section.get("offset", sink).map_or(Some(0.0), |item| offset(&item, sink));
     Some(Circuit::Amplifier { gain: gain?, offset: offset? })
+}
+
+fn gain(item: &Item<'_>, sink: &mut Sink) -> Option<f64> {
+    let gain = item.number(-1e5, 1e5, "100", sink)?;
+    if gain.abs() < 1e-5 {
+        sink.error(item.span, "`gain` is out of range", "0.00001 to 100000, not 0");
+        return None;
+    }
+    Some(gain)
+}
+
+fn offset(item: &Item<'_>, sink: &mut Sink) -> Option<f64> {
+    item.quantity(Unit::VOLT, -60.0, 60.0, sink)
 }

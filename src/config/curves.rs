@@ -83,14 +83,16 @@ pub(super) fn linear(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Opt
     let from = section.require("from", "[\"0.5 V\", \"4.5 V\"]", sink);
     let to = section.require("to", "[\"0 bar\", \"7 bar\"]", sink);
     let supply = section.get("ratiometric", sink).map(|item| ratiometric(&item, site, sink));
-    let inputs = from.and_then(|item| item.pair("[\"0.5 V\", \"4.5 V\"]", sink));
-    let outputs = to.and_then(|item| item.pair("[\"0 bar\", \"7 bar\"]", sink));
+    let inputs = from.and_then(|item| pair(&item, "[\"0.5 V\", \"4.5 V\"]", sink));
+    let outputs = to.and_then(|item| pair(&item, "[\"0 bar\", \"7 bar\"]", sink));
     let takes = inputs.map_or(Unit::ONE, |pair| takes(site, &pair[0]));
     let inputs = inputs.map(|pair| pair.map(|item| input(&item, takes, sink)));
     let outputs = outputs?;
     let own = own_unit(site, &outputs);
-    let (unit, into) = site.fit(own, sink)?;
+    let fitted = site.fit(own, sink);
+    let unit = fitted.map_or(own, |(unit, _)| unit);
     let [Some(a), Some(b)] = outputs.map(|item| output(&item, own, unit, sink)) else { return None };
+    let (_, into) = fitted?;
     let [Some(low), Some(high)] = inputs? else { return None };
     let curve = made(Linear::new([low, high], [a, b]), from?.span, sink)?;
     // Wired straight to the pin, a sensor whose signal never comes down to 0 V shows a broken wire by doing so.
@@ -99,6 +101,15 @@ pub(super) fn linear(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Opt
     let ratiometric = supply.map_or(Some(None), |supply| supply.map(Some))?;
     let sensor = Sensor::Curve { curve: Curve::Linear(curve), ratiometric, takes, into, live_zero };
     Some(Built::new(sensor, unit, Some(both(into, a, b))))
+}
+
+/// Two values; where there are more or fewer, their units are looked at all the same.
+fn pair<'a>(item: &Item<'a>, example: &str, sink: &mut Sink) -> Option<[Item<'a>; 2]> {
+    let found = item.pair(example, sink);
+    if found.is_none() {
+        item.only_units(sink);
+    }
+    found
 }
 
 fn ratiometric(item: &Item<'_>, site: &Site, sink: &mut Sink) -> Option<f64> {
@@ -116,13 +127,15 @@ pub(super) fn table(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Opti
         None => Some(Between::Straight),
     };
     let item = section.require("points", EXAMPLE, sink)?;
-    let list = item.list(2, MOST_POINTS, EXAMPLE, sink)?;
+    let list = item.list(2, MOST_POINTS, EXAMPLE, sink);
     // Those that are no pairs are left out first, so that the mistakes in the others come to light as well.
+    let parts = if item.value.is_array() { item.parts() } else { Vec::new() };
     let pairs: Vec<[Item<'_>; 2]> =
-        list.iter().filter_map(|point| point.pair("[\"10 ohm\", \"100 %\"]", sink)).collect();
+        parts.iter().take(MOST_POINTS).filter_map(|point| pair(point, "[\"10 ohm\", \"100 %\"]", sink)).collect();
     let takes = takes(site, &pairs.first()?[0]);
     let own = own_unit(site, pairs.iter().map(|pair| &pair[1]));
-    let (unit, into) = site.fit(own, sink)?;
+    let fitted = site.fit(own, sink);
+    let unit = fitted.map_or(own, |(unit, _)| unit);
     let points: Vec<Option<(f64, f64)>> = pairs
         .iter()
         .map(|[x, y]| {
@@ -131,9 +144,8 @@ pub(super) fn table(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Opti
         })
         .collect();
     let points: Vec<(f64, f64)> = points.into_iter().collect::<Option<_>>()?;
-    if points.len() < list.len() {
-        return None;
-    }
+    let list = list.filter(|list| list.len() == points.len())?;
+    let (_, into) = fitted?;
     check_monotone(&points, &list, sink)?;
     let curve = made(Table::new(&points, between?), item.span, sink)?;
     let low = points.iter().map(|point| point.1).fold(f64::INFINITY, f64::min);
@@ -160,6 +172,13 @@ pub(super) fn thermistor(section: &Section<'_>, site: &Site, sink: &mut Sink) ->
     let valid = section.get("valid", sink).map(|item| celsius_range(&item, sink));
     let given: Vec<&str> = ["points", "abc", "beta"].into_iter().filter(|key| section.has(key)).collect();
     let [way] = given[..] else {
+        for item in given.iter().filter_map(|way| section.get(way, sink)).collect::<Vec<_>>() {
+            let _ = match item.key {
+                "points" => three_points(&item, sink).is_some(),
+                "abc" => constants(&item, sink).is_some(),
+                _ => beta(&item, sink).is_some(),
+            };
+        }
         let span = given.get(1).map_or(section.span, |key| section.key_span(key));
         let remedy = "give three `points`, or `abc`, or `beta` with `at`";
         sink.absent(span, "a thermistor is described in one of three ways", remedy);
@@ -168,31 +187,39 @@ pub(super) fn thermistor(section: &Section<'_>, site: &Site, sink: &mut Sink) ->
     if way != "beta" && section.has("at") {
         sink.error(section.key_span("at"), "`at` goes with `beta` only", "leave it out");
     }
-    let item = section.get(way, sink)?;
-    let (unit, into) = site.fit(Unit::CELSIUS, sink)?;
+    let fitted = site.fit(Unit::CELSIUS, sink);
     let ends = valid.flatten().unwrap_or(THERMISTOR);
-    let limits = match valid {
-        Some(limits) => Some(limits?),
-        None => None,
-    };
-    let result = match way {
+    let result = described(way, section, valid.flatten(), sink)?;
+    let (unit, into) = fitted?;
+    // Limits that could not be read are a mistake already.
+    valid.map_or(Some(()), |limits| limits.map(|_| ()))?;
+    let curve = Curve::Thermistor(made(result, section.get(way, sink)?.span, sink)?);
+    let sensor = Sensor::Curve { curve, ratiometric: None, takes: Unit::OHM, into, live_zero: None };
+    Some(Built::new(sensor, unit, Some(both(into, ends.0, ends.1))))
+}
+
+/// The thermistor that the key `way` describes; `None` where a value of it cannot be read.
+fn described(
+    way: &str,
+    section: &Section<'_>,
+    limits: Option<(f64, f64)>,
+    sink: &mut Sink,
+) -> Option<Result<Thermistor, CurveError>> {
+    let item = section.get(way, sink)?;
+    Some(match way {
         "points" => Thermistor::from_points(three_points(&item, sink)?, limits),
         "abc" => Thermistor::from_constants(constants(&item, sink)?, limits),
         _ => {
             let at = section.require("at", "[\"25 degC\", \"10 kohm\"]", sink).and_then(|item| point(&item, sink));
             Thermistor::from_beta(beta(&item, sink)?, at?, limits)
         }
-    };
-    let curve = Curve::Thermistor(made(result, item.span, sink)?);
-    let sensor = Sensor::Curve { curve, ratiometric: None, takes: Unit::OHM, into, live_zero: None };
-    Some(Built::new(sensor, unit, Some(both(into, ends.0, ends.1))))
+    })
 }
 
 fn celsius_range(item: &Item<'_>, sink: &mut Sink) -> Option<(f64, f64)> {
-    let [low, high] = item.pair("[\"-40 degC\", \"150 degC\"]", sink)?;
-    let (low, high) =
-        (low.quantity(Unit::CELSIUS, -55.0, 200.0, sink), high.quantity(Unit::CELSIUS, -55.0, 200.0, sink));
-    rising(item, low?, high?, sink)
+    let [low, high] = item
+        .both("[\"-40 degC\", \"150 degC\"]", sink, |_, end, sink| end.quantity(Unit::CELSIUS, -55.0, 200.0, sink))?;
+    rising(item, low, high, sink)
 }
 
 fn rising(item: &Item<'_>, low: f64, high: f64, sink: &mut Sink) -> Option<(f64, f64)> {
@@ -204,31 +231,26 @@ fn rising(item: &Item<'_>, low: f64, high: f64, sink: &mut Sink) -> Option<(f64,
 }
 
 fn point(item: &Item<'_>, sink: &mut Sink) -> Option<(f64, f64)> {
-    let [temperature, resistance] = item.pair("[\"25 degC\", \"10 kohm\"]", sink)?;
-    let temperature = temperature.quantity(Unit::CELSIUS, -100.0, 400.0, sink);
-    let resistance = resistance.quantity(Unit::OHM, 0.01, 1e9, sink);
-    Some((temperature?, resistance?))
+    let [temperature, resistance] = item.both("[\"25 degC\", \"10 kohm\"]", sink, |at, value, sink| match at {
+        0 => value.quantity(Unit::CELSIUS, -100.0, 400.0, sink),
+        _ => value.quantity(Unit::OHM, 0.01, 1e9, sink),
+    })?;
+    Some((temperature, resistance))
 }
 
 fn three_points(item: &Item<'_>, sink: &mut Sink) -> Option<[(f64, f64); 3]> {
     const EXAMPLE: &str = "[[\"0 degC\", \"32.65 kohm\"], [\"25 degC\", \"10 kohm\"], [\"85 degC\", \"1.07 kohm\"]]";
-    let list = item.list(3, 3, EXAMPLE, sink)?;
-    let points: Vec<Option<(f64, f64)>> = list.iter().map(|item| point(item, sink)).collect();
-    let points: Vec<(f64, f64)> = points.into_iter().collect::<Option<_>>()?;
-    points.try_into().ok()
+    item.all(3, 3, EXAMPLE, sink, |_, item, sink| point(item, sink))?.try_into().ok()
 }
 
 fn constants(item: &Item<'_>, sink: &mut Sink) -> Option<[f64; 3]> {
     const EXAMPLE: &str = "[1.129e-3, 2.341e-4, 8.775e-8]";
-    let list = item.list(3, 3, EXAMPLE, sink)?;
-    let numbers: Vec<Option<f64>> = list.iter().map(|item| item.number(-1.0, 1.0, "1.129e-3", sink)).collect();
-    let numbers: Vec<f64> = numbers.into_iter().collect::<Option<_>>()?;
-    numbers.try_into().ok()
+    item.all(3, 3, EXAMPLE, sink, |_, item, sink| item.number(-1.0, 1.0, "1.129e-3", sink))?.try_into().ok()
 }
 
 /// Beta is a factor in kelvin, no temperature: in degC it would be another number.
 fn beta(item: &Item<'_>, sink: &mut Sink) -> Option<f64> {
-    if item.unit_written().is_some_and(|unit| unit != Unit::KELVIN) {
+    if item.unit_written() != Some(Unit::KELVIN) {
         sink.error(item.span, "`beta` needs kelvin", "for example \"3950 K\"");
         return None;
     }
@@ -237,8 +259,9 @@ fn beta(item: &Item<'_>, sink: &mut Sink) -> Option<f64> {
 
 pub(super) fn rtd(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Option<Built> {
     let item = section.require("r0", "\"100 ohm\"", sink)?;
-    let r0 = item.quantity(Unit::OHM, 1.0, 1e5, sink)?;
+    let r0 = item.quantity(Unit::OHM, 1.0, 1e5, sink);
     let (unit, into) = site.fit(Unit::CELSIUS, sink)?;
+    let r0 = r0?;
     let curve = Curve::Platinum(made(Platinum::new(r0), item.span, sink)?);
     let sensor = Sensor::Curve { curve, ratiometric: None, takes: Unit::OHM, into, live_zero: None };
     Some(Built::new(sensor, unit, Some(both(into, PLATINUM.0, PLATINUM.1))))
@@ -257,13 +280,17 @@ pub(super) fn polynomial(section: &Section<'_>, site: &Site, sink: &mut Sink) ->
     let gives = section.require("gives", "\"degC\"", sink).and_then(|item| item.unit(sink));
     let terms = section.require("terms", "[1.5, 0.25]", sink).and_then(|item| terms(&item, sink));
     let valid = section.require("valid", "[\"0.1 V\", \"4.9 V\"]", sink);
-    let takes = of?;
     let valid_range = valid.and_then(|item| {
-        let [low, high] = item.pair("[\"0.1 V\", \"4.9 V\"]", sink)?;
-        let (low, high) = (low.value_in(takes, sink), high.value_in(takes, sink));
-        rising(&item, low?, high?, sink)
+        let [low, high] = item.both("[\"0.1 V\", \"4.9 V\"]", sink, |_, end, sink| {
+            if of.is_none() {
+                end.only_units(sink);
+            }
+            end.value_in(of?, sink)
+        })?;
+        rising(&item, low, high, sink)
     });
     let (unit, into) = site.fit(gives?, sink)?;
+    let takes = of?;
     let (terms, valid_range) = (terms?, valid_range?);
     let curve = made(Polynomial::new(&terms, valid_range), section.span, sink)?;
     let at = |x: f64| terms.iter().rev().fold(0.0, |sum, term| sum * x + term);
@@ -272,7 +299,5 @@ pub(super) fn polynomial(section: &Section<'_>, site: &Site, sink: &mut Sink) ->
 }
 
 fn terms(item: &Item<'_>, sink: &mut Sink) -> Option<Vec<f64>> {
-    let list = item.list(1, 16, "[1.5, 0.25]", sink)?;
-    let numbers: Vec<Option<f64>> = list.iter().map(|item| item.number(-1e30, 1e30, "0.25", sink)).collect();
-    numbers.into_iter().collect()
+    item.all(1, 16, "[1.5, 0.25]", sink, |_, item, sink| item.number(-1e30, 1e30, "0.25", sink))
 }

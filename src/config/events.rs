@@ -4,7 +4,7 @@
 
 use super::keys;
 use super::model::Event;
-use super::names::Names;
+use super::names::{Bare, Names};
 use super::read::{Named, Section, check_name, short};
 use super::sink::Sink;
 use crate::time::{MILLISECOND, Micros, SECOND};
@@ -24,7 +24,7 @@ fn event(entry: &Named<'_>, names: &Names<'_>, text: &str, sink: &mut Sink) -> O
     let section = &entry.section;
     section.only(&keys::EVENT, sink);
     let when = section.require("when", "\"rpm < 500 and speed > 5\"", sink);
-    let when = when.and_then(|item| names.formula(&item, text, sink));
+    let when = when.and_then(|item| names.condition(&item, text, Bare::Doubtful, sink));
     let lasts = time(section, "lasts", 200 * MILLISECOND, sink);
     let apart = time(section, "apart", 10 * SECOND, sink);
     let before = time(section, "before", 20 * SECOND, sink);

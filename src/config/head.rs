@@ -96,10 +96,8 @@ pub(super) fn trust(top: &Section<'_>, sink: &mut Sink) -> TrustRules {
 }
 
 fn supply(item: &Item<'_>, sink: &mut Sink) -> Option<(f64, f64)> {
-    let [low, high] = item.pair("[\"4.5 V\", \"5.5 V\"]", sink)?;
-    let low = low.quantity(Unit::VOLT, 0.0, 60.0, sink);
-    let high = high.quantity(Unit::VOLT, 0.0, 60.0, sink);
-    let (low, high) = (low?, high?);
+    let [low, high] =
+        item.both("[\"4.5 V\", \"5.5 V\"]", sink, |_, end, sink| end.quantity(Unit::VOLT, 0.0, 60.0, sink))?;
     if low >= high {
         sink.error(item.span, "`supply` needs the lower limit first", "for example [\"4.5 V\", \"5.5 V\"]");
         return None;

@@ -4,7 +4,7 @@
 //! supply, anything else a number. In the columns and pairs forms every name is a number, but for `vcc`, and for `aN`
 //! where a circuit or a sensor for volts or ohms is given: those are counts of a converter of 10 bits then.
 
-use super::links::{Links, is_field_name};
+use super::links::{Links, is_field_name, which_column};
 use super::model::{Field, LinkId, Take};
 use super::read::{Item, Section, short};
 use super::sink::{Sink, listed};
@@ -73,9 +73,13 @@ pub(super) fn input(
     links: &mut Links,
     sink: &mut Sink,
 ) -> Option<Found> {
-    let text = item.short_text(128, "\"a0\"", sink)?;
-    let (link, name) = links.split(text, "input", item.span, |_| true, sink)?;
-    let found = field(item, section, link, name, around, links, sink)?;
+    let text = item.short_text(128, "\"a0\"", sink);
+    let split = text.and_then(|text| links.split(text, "input", item.span, |_| true, sink));
+    let Some(found) = split.and_then(|(link, name)| field(item, section, link, name, around, links, sink)) else {
+        // What is read is not known, but how it is read can be wrong all the same.
+        pulse_keys(section, sink);
+        return None;
+    };
     if !matches!(found.field, Field::Pulse { .. }) {
         for key in ["take", "slowest"].into_iter().filter(|key| section.has(key)) {
             let what = format!("`{key}` has no place here");
@@ -102,8 +106,7 @@ fn field(
     match form {
         Form::Nmea => return receiver(item, link, name, around, links, sink),
         Form::Columns { names: Some(names), .. } if !names.iter().any(|known| known == name) => {
-            let known = || names.iter().map(String::as_str);
-            let remedy = sink.did_you_mean(name, known(), || format!("there are {}", listed(known(), 8)));
+            let remedy = which_column(name, &names, sink);
             sink.absent(item.span, format!("there is no column `{}`", short(name)), remedy);
             return None;
         }

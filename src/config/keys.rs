@@ -275,6 +275,20 @@ groups! {
     ];
 }
 
+/// Keys whose value is true or false.
+pub(super) const TRUE_OR_FALSE: [&str; 3] = ["armed", "ground_shift", "latch"];
+
+/// The names of the keys that any table of `family` has, each once.
+pub(super) fn of_family(family: &str) -> Vec<&'static str> {
+    let mut names: Vec<&'static str> = Vec::new();
+    for name in ALL.iter().filter(|group| group.family == family).flat_map(Group::names) {
+        if !names.contains(&name) {
+            names.push(name);
+        }
+    }
+    names
+}
+
 impl Group {
     /// The names of its keys.
     pub fn names(&self) -> impl Iterator<Item = &'static str> {

@@ -19,6 +19,20 @@ const PATH_BYTES: usize = 4096;
 /// Typical voltage of the controller's internal reference (1.0 to 1.2 V: data sheet of the `ATmega328P`).
 const REFERENCE: f64 = 1.1;
 
+/// Speeds in common use, in bits per second. Common practice, no source.
+const COMMON_SPEEDS: [i64; 27] = [
+    300, 600, 1_200, 2_400, 4_800, 9_600, 14_400, 19_200, 28_800, 31_250, 38_400, 57_600, 74_880, 76_800, 115_200,
+    128_000, 230_400, 250_000, 256_000, 460_800, 500_000, 576_000, 921_600, 1_000_000, 2_000_000, 3_000_000, 4_000_000,
+];
+const FORMS: [(&str, FormWord); 4] = [
+    ("counts", FormWord::Counts),
+    ("columns", FormWord::Columns),
+    ("pairs", FormWord::Pairs),
+    ("nmea", FormWord::Nmea),
+];
+/// So few columns are all listed where there is none of that name: `a1` is not `a0` mistyped.
+const FEW_COLUMNS: usize = 8;
+
 #[derive(Clone, Copy)]
 enum FormWord {
     Counts,
@@ -120,21 +134,18 @@ fn link(named: &Named<'_>, sink: &mut Sink) -> Link {
     sink.within(format!("link.{}", short(named.name)), |sink| {
         check_name(named, sink);
         let section = &named.section;
-        let word = section.get("form", sink).and_then(|item| {
-            let words = [
-                ("counts", FormWord::Counts),
-                ("columns", FormWord::Columns),
-                ("pairs", FormWord::Pairs),
-                ("nmea", FormWord::Nmea),
-            ];
-            item.word(&words, sink)
-        });
-        let word = word.unwrap_or(FormWord::Counts);
+        let said = section.get("form", sink).and_then(|item| item.word(&FORMS, sink));
+        let is_lost = said.is_none() && section.has("form");
+        let word = if is_lost { likely_form(section) } else { said.unwrap_or(FormWord::Counts) };
         let (group, baud) = group_and_baud(word);
-        section.only(group, sink);
+        if is_lost {
+            section.only_of_family(group.family, sink);
+        } else {
+            section.only(group, sink);
+        }
         let device = section.get("device", sink);
         let device = device.and_then(|item| item.short_text(PATH_BYTES, "\"/dev/serial/by-id/…\"", sink));
-        let given = section.get("baud", sink).and_then(|item| item.integer(300, 4_000_000, "115200", sink));
+        let given = section.get("baud", sink).and_then(|item| speed(&item, sink));
         let reference = section.get("reference", sink).and_then(|item| item.quantity(Unit::VOLT, 0.5, 5.0, sink));
         Link {
             name: named.name.to_owned(),
@@ -145,6 +156,35 @@ fn link(named: &Named<'_>, sink: &mut Sink) -> Link {
             fields: Vec::new(),
         }
     })
+}
+
+/// The form that a link most likely has where what it says cannot be read: what its channels name is then judged by
+/// what was meant.
+fn likely_form(section: &Section<'_>) -> FormWord {
+    if section.has("names") {
+        FormWord::Columns
+    } else if section.has("clock") || section.has("clock_unit") {
+        FormWord::Pairs
+    } else {
+        FormWord::Counts
+    }
+}
+
+/// Bits per second. The kernel takes any number; one that is nearly a common one is told, since ports stay silent or
+/// give rubbish at a wrong one.
+fn speed(item: &Item<'_>, sink: &mut Sink) -> Option<i64> {
+    let baud = item.integer(300, 4_000_000, "115200", sink)?;
+    let is_near = |common: &&i64| {
+        let apart = (baud - **common).abs();
+        // A digit too many or too few makes ten times as much, or a tenth of it.
+        apart * 10 <= **common || **common == baud * 10 || **common * 10 == baud
+    };
+    let near = COMMON_SPEEDS.iter().filter(is_near).min_by_key(|common| (baud - **common).abs());
+    if let Some(common) = near.filter(|_| !COMMON_SPEEDS.contains(&baud)) {
+        let remedy = format!("did you mean {common}? It must be that of your sketch or receiver");
+        sink.warn(item.span, format!("`baud` {baud} is not a usual speed"), remedy);
+    }
+    Some(baud)
 }
 
 /// Reports every link whose port another link before it has. What stands in the file decides: what a pattern would open
@@ -236,15 +276,16 @@ fn form(word: FormWord, section: &Section<'_>, sink: &mut Sink) -> Form {
 
 fn column_names(item: &Item<'_>, sink: &mut Sink) -> Option<Vec<String>> {
     let mut names: Vec<String> = Vec::new();
-    for item in item.list(1, 256, "[\"time\", \"a\", \"b\"]", sink)? {
-        let name = field_name(&item, sink)?;
+    let distinct = item.all(1, 256, "[\"time\", \"a\", \"b\"]", sink, |_, item, sink| {
+        let name = field_name(item, sink)?;
         if names.iter().any(|known| known == name) {
             sink.error(item.span, format!("the column `{name}` stands twice"), "each needs a name of its own");
             return None;
         }
         names.push(name.to_owned());
-    }
-    Some(names)
+        Some(())
+    });
+    distinct.map(|_| names)
 }
 
 /// A name as it can stand in a line of text: no blanks, no separators.
@@ -286,7 +327,15 @@ fn check_clock(section: &Section<'_>, names: Option<&[String]>, clock: Option<&C
         return;
     }
     let Some(item) = section.get("clock", sink) else { return };
+    sink.error(item.span, format!("there is no column `{}`", clock.name), which_column(&clock.name, names, sink));
+}
+
+/// What to write instead of `name`, which is none of the columns `names`.
+pub(super) fn which_column(name: &str, names: &[String], sink: &Sink) -> String {
     let known = || names.iter().map(String::as_str);
-    let remedy = sink.did_you_mean(&clock.name, known(), || format!("there are {}", listed(known(), 8)));
-    sink.error(item.span, format!("there is no column `{}`", clock.name), remedy);
+    let all = || match names {
+        [only] => format!("there is only `{}`", short(only)),
+        _ => format!("there are {}", listed(known(), FEW_COLUMNS)),
+    };
+    if names.len() <= FEW_COLUMNS { all() } else { sink.did_you_mean(name, known(), all) }
 }

@@ -102,7 +102,7 @@ fn broken<'e>(errors: impl Iterator<Item = &'e Error>, text: &str, sink: &mut Si
             continue;
         }
         if line_end.is_none_or(|end| span.start > end) {
-            sink.error(span, "this is no valid TOML", in_plain_words(error.message(), span));
+            sink.error(span, "this is no valid TOML", in_plain_words(error.message(), span, text));
             let rest = text.get(span.start..).unwrap_or_default();
             line_end = Some(span.start + rest.find('\n').unwrap_or(rest.len()));
         }
@@ -111,12 +111,17 @@ fn broken<'e>(errors: impl Iterator<Item = &'e Error>, text: &str, sink: &mut Si
 }
 
 /// What the TOML parser says, in words for somebody who has not read its standard.
-fn in_plain_words(message: &str, span: Span) -> String {
+fn in_plain_words(message: &str, span: Span, text: &str) -> String {
     let words = match message {
         "string values must be quoted, expected literal string" if span.start == span.end => {
             "a value is missing behind the `=`"
         }
-        "string values must be quoted, expected literal string" => "a text stands in quotation marks: \"…\"",
+        "string values must be quoted, expected literal string"
+        // What begins as `nan`, `inf`, `true` or `false` does is taken for one of them.
+        | "invalid float, expected `nan`"
+        | "invalid float, expected `inf`"
+        | "invalid boolean, expected `true`"
+        | "invalid boolean, expected `false`" => unquoted(span, text),
         "key with no value, expected `=`" => "a key is followed by `=` and its value",
         "unexpected key or value, expected newline, `#`" => "nothing may follow here on this line but a # remark",
         "unclosed array, expected `]`" => "the list is never closed: a `]` is missing",
@@ -133,6 +138,21 @@ fn in_plain_words(message: &str, span: Span) -> String {
     words.to_owned()
 }
 
+/// What to do about a word without quotation marks: where it is to be on or off, such marks would be wrong as well.
+fn unquoted(span: Span, text: &str) -> &'static str {
+    const YES_OR_NO: [&str; 10] = ["true", "false", "yes", "no", "on", "off", "y", "n", "t", "f"];
+    let before = text.get(..span.start).unwrap_or_default().trim_end().trim_end_matches('=').trim_end();
+    let key = before.rsplit(|c: char| !c.is_ascii_alphanumeric() && c != '_').next().unwrap_or_default();
+    let word = text.get(span.start..span.end).unwrap_or_default().to_ascii_lowercase();
+    if keys::TRUE_OR_FALSE.contains(&key) {
+        "write `true` or `false`, in small letters and without quotation marks"
+    } else if YES_OR_NO.contains(&word.as_str()) {
+        "a text stands in quotation marks: \"…\"; what is on or off is `true` or `false`"
+    } else {
+        "a text stands in quotation marks: \"…\""
+    }
+}
+
 /// The whole model; `None` where a channel could not be read.
 fn model(top: &Section<'_>, text: &str, sink: &mut Sink) -> Option<Model> {
     top.only(&keys::TOP, sink);
@@ -141,8 +161,7 @@ fn model(top: &Section<'_>, text: &str, sink: &mut Sink) -> Option<Model> {
     let record = head::record(top, sink);
     let trust = head::trust(top, sink);
     let channels = channels::Reader::new(text, &mut links, sink).read(top);
-    let danger = danger_span(top, sink);
-    alarms::check_share_of_danger(&channels.alarms, danger, sink);
+    alarms::check_share_of_danger(top, sink);
     let events = events::read(top, &channels.names, text, sink);
     let mut pages = pages::read(top, &channels, sink);
     let outputs = outputs::read(top, &channels, &mut links, text, sink);
@@ -152,14 +171,4 @@ fn model(top: &Section<'_>, text: &str, sink: &mut Sink) -> Option<Model> {
     let Channels { list, order, alarms, .. } = channels;
     let channels = list.into_iter().collect::<Option<Vec<_>>>()?;
     Some(Model { name, links: links.list, record, trust, channels, order, alarms, events, pages, outputs })
-}
-
-/// Where the first alarm of level `danger` says so.
-fn danger_span(top: &Section<'_>, sink: &mut Sink) -> Span {
-    let mut quiet = Sink::default();
-    let channels = top.named("channel", &mut quiet);
-    let alarms =
-        channels.iter().flat_map(|named| named.section.list_of_tables("alarm", "", &mut quiet)).collect::<Vec<_>>();
-    let levels = alarms.iter().filter_map(|alarm| alarm.get("level", sink));
-    levels.filter(|level| level.value.as_str() == Some("danger")).map(|level| level.span).next().unwrap_or_default()
 }

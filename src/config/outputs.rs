@@ -5,9 +5,10 @@
 use super::channels::Channels;
 use super::keys;
 use super::links::Links;
-use super::model::{Drive, Expr, Field, Formula, LinkId, Operator, Output, Sensor, Source};
+use super::model::{Drive, Field, Formula, LinkId, Output, Source};
+use super::names::Bare;
 use super::read::{Item, Named, Section, check_name, short};
-use super::sink::{Sink, Span};
+use super::sink::Sink;
 use crate::time::{MILLISECOND, Micros, SECOND};
 use crate::unit::Unit;
 use crate::wire::{FieldId, Form, Pin, PinKind};
@@ -83,7 +84,12 @@ fn output(
         Some((_, pin)) => pin.kind == PinKind::Level,
         None => section.has("on") || !section.has("from"),
     };
-    section.only(if is_switch { &keys::OUTPUT_SWITCH } else { &keys::OUTPUT_FOLLOW }, sink);
+    let group = if is_switch { &keys::OUTPUT_SWITCH } else { &keys::OUTPUT_FOLLOW };
+    if pin.is_some() || !section.has("pin") {
+        section.only(group, sink);
+    } else {
+        section.only_of_family(group.family, sink);
+    }
     let armed = section.get("armed", sink).and_then(|item| item.boolean(sink)).unwrap_or(false);
     let is_duty = pin.map(|(_, pin)| pin.kind == PinKind::Duty);
     let drive =
@@ -117,8 +123,8 @@ fn pin(item: &Item<'_>, name: &str, links: &Links, taken: &mut Vec<Taken>, sink:
 
 fn switch(section: &Section<'_>, channels: &Channels<'_>, text: &str, sink: &mut Sink) -> Option<Drive> {
     let on = section.require("on", "\"coolant < 5 and rpm > 0\"", sink);
-    let on: Option<Formula> = on.and_then(|item| condition(&item, channels, text, sink));
-    let off_if = section.get("off_if", sink).map(|item| condition(&item, channels, text, sink));
+    let on: Option<Formula> = on.and_then(|item| channels.names.condition(&item, text, Bare::Wrong, sink));
+    let off_if = section.get("off_if", sink).map(|item| channels.names.condition(&item, text, Bare::Wrong, sink));
     let longest = section.get("longest", sink).map(|item| item.time(100 * MILLISECOND, DAY, sink));
     let rest = section.get("rest", sink).map_or(Some(REST), |item| item.time(0, DAY, sink));
     Some(Drive::Switch {
@@ -129,31 +135,6 @@ fn switch(section: &Section<'_>, channels: &Channels<'_>, text: &str, sink: &mut
     })
 }
 
-/// A formula that is true or false. Any number but 0 would count as true, and so a bare one as always on.
-fn condition(item: &Item<'_>, channels: &Channels<'_>, text: &str, sink: &mut Sink) -> Option<Formula> {
-    let formula = channels.names.formula(item, text, sink)?;
-    let is_condition = match &formula.tree {
-        Expr::Not(_) | Expr::If(_) => true,
-        Expr::Binary(operator, ..) => !matches!(
-            operator,
-            Operator::Add | Operator::Subtract | Operator::Multiply | Operator::Divide | Operator::Power
-        ),
-        Expr::Channel(id) => channels.get(*id).is_some_and(|channel| match &channel.source {
-            Source::Input(input) => matches!(input.sensor, Sensor::Switch { .. }),
-            Source::Formula(_) => true,
-        }),
-        _ => false,
-    };
-    if !is_condition {
-        sink.error(
-            item.span,
-            "this is a number and no condition",
-            "compare it with something; for example \"coolant < 10\"",
-        );
-    }
-    is_condition.then_some(formula)
-}
-
 fn follow(section: &Section<'_>, channels: &Channels<'_>, is_duty: Option<bool>, sink: &mut Sink) -> Option<Drive> {
     let from = section.require("from", "\"rpm\"", sink).and_then(|item| channels.names.named_by(&item, sink));
     let unit = from.and_then(|id| channels.get(id)).map(|channel| channel.unit);
@@ -161,22 +142,17 @@ fn follow(section: &Section<'_>, channels: &Channels<'_>, is_duty: Option<bool>,
         if is_duty == Some(true) { "[[0, \"0 %\"], [100, \"80 %\"]]" } else { "[[0, \"0 Hz\"], [6000, \"200 Hz\"]]" };
     let points = section.require("points", example, sink);
     let points = points.and_then(|item| {
-        let points = item.list(2, MOST_POINTS, example, sink)?;
-        curve(&points, unit, is_duty, sink)
+        let points = item.all(2, MOST_POINTS, example, sink, |_, item, sink| point(item, unit, is_duty, sink));
+        rising(points?, &item, sink)
     });
     let rest_at = section.get("rest_at", sink).map_or(Some(0.0), |item| drive_level(&item, is_duty, sink));
     Some(Drive::Follow { from: from?, points: points?, rest_at: rest_at? })
 }
 
-fn curve(items: &[Item<'_>], unit: Option<Unit>, is_duty: Option<bool>, sink: &mut Sink) -> Option<Vec<(f64, f64)>> {
-    let mut points: Vec<Option<(f64, f64)>> = Vec::new();
-    for item in items {
-        points.push(point(item, unit, is_duty, sink));
-    }
-    let points: Vec<(f64, f64)> = points.into_iter().collect::<Option<_>>()?;
+fn rising(points: Vec<(f64, f64)>, item: &Item<'_>, sink: &mut Sink) -> Option<Vec<(f64, f64)>> {
     for (at, pair) in points.windows(2).enumerate() {
         if pair[0].0 >= pair[1].0 {
-            let span: Span = items[at + 1].span;
+            let span = item.parts().get(at + 1).map_or(item.span, |item| item.span);
             sink.error(span, "the inputs of `points` must rise", "this one is not above the one before");
             return None;
         }
@@ -186,14 +162,22 @@ fn curve(items: &[Item<'_>], unit: Option<Unit>, is_duty: Option<bool>, sink: &m
 
 fn point(item: &Item<'_>, unit: Option<Unit>, is_duty: Option<bool>, sink: &mut Sink) -> Option<(f64, f64)> {
     let example = if is_duty == Some(true) { "[100, \"80 %\"]" } else { "[6000, \"200 Hz\"]" };
-    let [x, y] = item.pair(example, sink)?;
-    let x = unit.and_then(|unit| x.value_in(unit, sink));
-    let y = drive_level(&y, is_duty, sink);
-    Some((x?, y?))
+    let [x, y] = item.both(example, sink, |at, value, sink| match (at, unit) {
+        (0, Some(unit)) => value.value_in(unit, sink),
+        (0, None) => {
+            value.only_units(sink);
+            None
+        }
+        _ => drive_level(value, is_duty, sink),
+    })?;
+    Some((x, y))
 }
 
 /// A frequency in Hz or a duty as a share. Where the pin could not be read, nothing can be said against it.
 fn drive_level(item: &Item<'_>, is_duty: Option<bool>, sink: &mut Sink) -> Option<f64> {
+    if is_duty.is_none() {
+        item.only_units(sink);
+    }
     if is_duty? {
         let share = item.written(Unit::ONE, sink)?.in_unit(Unit::ONE)?;
         return item.in_range(share, 0.0, 1.0, || "0 % to 100 %".to_owned(), sink);

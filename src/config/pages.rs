@@ -108,9 +108,7 @@ fn show(item: &Item<'_>, channels: &Channels<'_>, sink: &mut Sink) -> Option<Vec
         item.needs("a channel or a list of channels", "\"rpm\"", sink);
         return None;
     }
-    let items = item.list(1, MOST_LINES, "[\"feed\", \"rpm\"]", sink)?;
-    let found: Vec<Option<ChannelId>> = items.iter().map(|item| channels.names.named_by(item, sink)).collect();
-    found.into_iter().collect()
+    item.all(1, MOST_LINES, "[\"feed\", \"rpm\"]", sink, |_, item, sink| channels.names.named_by(item, sink))
 }
 
 fn default_face(show: &[ChannelId], channels: &Channels<'_>) -> Face {
@@ -127,8 +125,8 @@ fn check_face(section: &Section<'_>, face: Face, show: &[ChannelId], channels: &
     if section.has("last") && face != Face::Trend {
         sink.error(section.key_span("last"), "`last` has no place here", "only a `trend` has it");
     }
-    let Some(channel) = show.first().and_then(|id| channels.get(*id)) else { return };
-    if matches!(face, Face::Dial | Face::Bar) && channel.span.is_none() {
+    let Some((id, channel)) = show.first().and_then(|id| Some((id, channels.get(*id)?))) else { return };
+    if matches!(face, Face::Dial | Face::Bar) && channel.span.is_none() && !channels.lost_span.contains(&id.index()) {
         let what = format!("`{}` has no `span`, so its scale has no ends", channel.name);
         sink.warn(
             section.key_span("as"),

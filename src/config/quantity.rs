@@ -126,6 +126,20 @@ impl Item<'_> {
         }
     }
 
+    /// Where it cannot be known what is wanted here, because something else could not be read: only units that do not exist
+    /// are mistakes, also in the values of a list and in lists of them.
+    pub fn only_units(&self, sink: &mut Sink) {
+        if let DeValue::String(text) = self.value
+            && let Err(QuantityError::UnknownUnit(name)) = Quantity::parse(text)
+        {
+            let remedy = unit_named(&name, sink).err().unwrap_or_default();
+            sink.error(self.span, format!("`{}` is no unit", short(&name)), remedy);
+        }
+        if self.value.is_array() {
+            self.parts().iter().for_each(|part| part.only_units(sink));
+        }
+    }
+
     fn wrong(&self, like: Unit, found: &str, sink: &mut Sink) {
         let what = format!("`{}` needs {}", self.key, wanted(like));
         sink.error(self.span, what, format!("{found}; for example {}", example(like)));

@@ -7,7 +7,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 use unicode_width::UnicodeWidthStr;
 
-use super::keys::Group;
+use super::keys::{self, Group};
 use super::sink::{Sink, Span, listed};
 use crate::text::is_showable;
 
@@ -83,13 +83,22 @@ impl<'a> Section<'a> {
                 let what = format!("`{name}` has no place in {}", group.title);
                 sink.error(span, what, format!("it belongs to {}", sibling.title));
             } else {
-                let remedy =
-                    sink.did_you_mean(name, group.names(), || format!("there are {}", listed(group.names(), 16)));
-                let what = format!("unknown key `{}`", short(name));
-                // Below a broken header keys seem to stand in the table before it.
-                sink.absent(span, what, remedy);
+                unknown_key(name, span, &group.names().collect::<Vec<_>>(), sink);
             }
         }
+    }
+
+    /// The same where it could not be read which of its family this table is: every key that none of them has.
+    pub fn only_of_family(&self, family: &str, sink: &mut Sink) {
+        let names = keys::of_family(family);
+        for key in self.table.keys().filter(|key| !names.contains(&key.get_ref().as_ref())) {
+            unknown_key(key.get_ref(), key.span().into(), &names, sink);
+        }
+    }
+
+    /// Its keys.
+    pub fn keys(&self) -> impl Iterator<Item = &'a str> {
+        self.table.keys().map(|key| key.get_ref().as_ref())
     }
 
     /// The tables inside of `key`, each with its name, in the order of the file.
@@ -297,6 +306,40 @@ impl<'a> Item<'a> {
         Some(list.iter().map(|value| Item::of(self.key, value)).collect())
     }
 
+    /// What `read` makes of each value of a list, of which there are to be `least..=most`. All are read, so that a value
+    /// that is missing hides nothing of what is wrong with the others. `read` is told which one it is, counted from 0.
+    pub fn all<T>(
+        &self,
+        least: usize,
+        most: usize,
+        example: &str,
+        sink: &mut Sink,
+        mut read: impl FnMut(usize, &Self, &mut Sink) -> Option<T>,
+    ) -> Option<Vec<T>> {
+        let complete = self.list(least, most, example, sink).is_some();
+        let list = self.value.as_array()?.iter().take(most).enumerate();
+        let found: Vec<Option<T>> = list.map(|(at, value)| read(at, &Item::of(self.key, value), sink)).collect();
+        found.into_iter().collect::<Option<Vec<T>>>().filter(|_| complete)
+    }
+
+    /// The same for a list of two.
+    pub fn both<T>(
+        &self,
+        example: &str,
+        sink: &mut Sink,
+        read: impl FnMut(usize, &Self, &mut Sink) -> Option<T>,
+    ) -> Option<[T; 2]> {
+        <[T; 2]>::try_from(self.all(2, 2, example, sink, read)?).ok()
+    }
+
+    /// Its values, where it is a list; itself where it is none.
+    pub fn parts(&self) -> Vec<Self> {
+        match self.value.as_array() {
+            Some(list) => list.iter().map(|value| Item::of(self.key, value)).collect(),
+            None => vec![*self],
+        }
+    }
+
     /// A list of exactly two values.
     pub fn pair(&self, example: &str, sink: &mut Sink) -> Option<[Item<'a>; 2]> {
         <[Item<'a>; 2]>::try_from(self.list(2, 2, example, sink)?).ok()
@@ -333,6 +376,13 @@ impl<'a> Item<'a> {
         }
         date.map(ToString::to_string)
     }
+}
+
+fn unknown_key(name: &str, span: Span, known: &[&'static str], sink: &mut Sink) {
+    let known = || known.iter().copied();
+    let remedy = sink.did_you_mean(name, known(), || format!("there are {}", listed(known(), 16)));
+    // Below a broken header keys seem to stand in the table before it.
+    sink.absent(span, format!("unknown key `{}`", short(name)), remedy);
 }
 
 /// A number as one reads it best: very large and very small ones with their power of ten.

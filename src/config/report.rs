@@ -21,7 +21,7 @@ const AMBER: &str = "\x1b[1;33m";
 const PLAIN: &str = "\x1b[0m";
 
 /// The report of `mistakes` for a person: for each, file, line, column, the line itself, the offending part underlined,
-/// and what would be right. At most 100, then "and n more". No byte of the text reaches the terminal unsafely.
+/// and what would be right. At most 100, then "and n more"; then how many there are. Nothing where nothing is wrong. No byte of the text reaches the terminal unsafely.
 pub fn report(file: &str, text: &str, mistakes: &[Mistake], colour: bool) -> String {
     let file = safe(file);
     let lines = Lines::of(text);
@@ -32,7 +32,23 @@ pub fn report(file: &str, text: &str, mistakes: &[Mistake], colour: bool) -> Str
     if mistakes.len() > MOST {
         let _ = writeln!(out, "and {} more", mistakes.len() - MOST);
     }
+    if let Some(count) = count(mistakes) {
+        let _ = writeln!(out, "{count}");
+    }
     out
+}
+
+/// `14 mistakes, 1 warning`; `None` where there is neither.
+fn count(mistakes: &[Mistake]) -> Option<String> {
+    let warnings = mistakes.iter().filter(|mistake| mistake.warning).count();
+    let numbered = |number: usize, noun: &str| match number {
+        0 => None,
+        1 => Some(format!("1 {noun}")),
+        number => Some(format!("{number} {noun}s")),
+    };
+    let parts = [numbered(mistakes.len() - warnings, "mistake"), numbered(warnings, "warning")];
+    let text = parts.into_iter().flatten().collect::<Vec<_>>().join(", ");
+    (!text.is_empty()).then_some(text)
 }
 
 /// The text with the places where its lines begin.

@@ -8,6 +8,7 @@ use super::inputs::Gives;
 use super::keys::{self, Group};
 use super::model::{Cold, Sensor, Take};
 use super::read::{Item, Section, is_name, short};
+use super::settings::difference;
 use super::sink::{Sink, Span};
 use crate::circuit::Circuit;
 use crate::sensor::{Curve, Thermocouple, ThermocoupleType};
@@ -126,9 +127,20 @@ pub(super) fn kind_quietly(section: &Section<'_>, sink: &Sink) -> Option<Kind> {
 
 /// The sensor in `section` for a channel that is `site`; `named` is the key that chose it.
 pub(super) fn sensor(section: &Section<'_>, chosen_at: Span, site: &Site, sink: &mut Sink) -> Option<Built> {
-    let kind = kind(section, sink)?;
+    let Some(kind) = kind(section, sink) else {
+        of_no_kind(section, sink);
+        return None;
+    };
     section.only(group(kind), sink);
-    check_input(kind, chosen_at, site, sink)?;
+    if check_input(kind, chosen_at, site, sink).is_none() {
+        // It may be right elsewhere, and then its own mistakes are still mistakes.
+        of_kind(kind, section, &Site { gives: Gives::Anything, take: None, unit: None, native: None, ..*site }, sink);
+        return None;
+    }
+    of_kind(kind, section, site, sink)
+}
+
+fn of_kind(kind: Kind, section: &Section<'_>, site: &Site, sink: &mut Sink) -> Option<Built> {
     match kind {
         Kind::Linear => curves::linear(section, site, sink),
         Kind::Table => curves::table(section, site, sink),
@@ -139,6 +151,25 @@ pub(super) fn sensor(section: &Section<'_>, chosen_at: Span, site: &Site, sink: 
         Kind::Pulses => pulses(section, site, sink),
         Kind::Switch => switch(section, site, sink),
         Kind::Number => number(section, site, sink),
+    }
+}
+
+/// Where the kind cannot be read: what is wrong whatever the kind is, and where all keys that stand here go with one
+/// kind only, what is wrong with them there.
+fn of_no_kind(section: &Section<'_>, sink: &mut Sink) {
+    section.only_of_family(keys::LINEAR.family, sink);
+    let others = || section.keys().filter(|key| *key != "kind");
+    let mut fitting = KINDS.iter().filter(|(_, kind)| others().all(|key| group(*kind).has(key)));
+    if let (Some((_, kind)), None, Some(_)) = (fitting.next(), fitting.next(), others().next()) {
+        let anything = Site { gives: Gives::Anything, take: None, circuit: Circuit::Direct, unit: None, native: None };
+        of_kind(*kind, section, &anything, sink);
+        return;
+    }
+    // The other keys of sensors hold quantities or numbers; these hold words.
+    let quantities =
+        others().filter(|key| !["type", "per", "between", "words", "of", "gives", "unit", "cold"].contains(key));
+    for item in quantities.filter_map(|key| section.get(key, sink)).collect::<Vec<_>>() {
+        item.only_units(sink);
     }
 }
 
@@ -226,19 +257,19 @@ fn with_meaning(times: f64, plus: f64, own: Unit, site: &Site, sink: &mut Sink) 
 
 fn number(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Option<Built> {
     let own = match section.get("unit", sink) {
-        Some(item) => item.unit(sink)?,
-        None if site.gives == Gives::Supply => Unit::VOLT,
-        None => site.native.unwrap_or(site.bare()),
+        Some(item) => item.unit(sink),
+        None if site.gives == Gives::Supply => Some(Unit::VOLT),
+        None => Some(site.native.unwrap_or(site.bare())),
     };
     let times = match section.get("times", sink) {
         Some(item) => item.number(-1e12, 1e12, "0.1", sink),
         None => Some(1.0),
     };
     let plus = match section.get("plus", sink) {
-        Some(item) => item.difference_in(own, sink),
+        Some(item) => difference(&item, own, sink),
         None => Some(0.0),
     };
-    with_meaning(times?, plus?, own, site, sink)
+    with_meaning(times?, plus?, own?, site, sink)
 }
 
 fn pulses(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Option<Built> {
@@ -272,10 +303,10 @@ fn switch(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Option<Built> 
 }
 
 fn words(item: &Item<'_>, sink: &mut Sink) -> Option<[String; 2]> {
-    let [off, on] = item.pair("[\"off\", \"on\"]", sink)?;
-    let off = off.label(WORD_COLUMNS, "\"off\"", sink);
-    let on = on.label(WORD_COLUMNS, "\"on\"", sink);
-    Some([off?.to_owned(), on?.to_owned()])
+    item.both("[\"off\", \"on\"]", sink, |at, word, sink| {
+        let example = if at == 0 { "\"off\"" } else { "\"on\"" };
+        word.label(WORD_COLUMNS, example, sink).map(str::to_owned)
+    })
 }
 
 fn thermocouple(section: &Section<'_>, site: &Site, sink: &mut Sink) -> Option<Built> {

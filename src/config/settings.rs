@@ -10,19 +10,29 @@ use crate::unit::{self, Unit};
 
 /// The ends of the scale.
 pub(super) fn scale(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<(f64, f64)> {
-    let pair = item.pair("[40, 120]", sink)?;
-    let [low, high] = pair.map(|item| unit.and_then(|unit| item.value_in(unit, sink)));
-    let (low, high) = (low?, high?);
+    let ends = item.both("[40, 120]", sink, |_, end, sink| match unit {
+        Some(unit) => end.value_in(unit, sink),
+        // Without a unit two plain numbers can still be the wrong way round.
+        None if end.is_number() => end.bare(sink),
+        None => {
+            end.only_units(sink);
+            None
+        }
+    });
+    let [low, high] = ends?;
     if low >= high {
         sink.error(item.span, "`span` needs the lower end first", "for example [40, 120]");
         return None;
     }
-    Some((low, high))
+    unit.map(|_| (low, high))
 }
 
 /// A rate of change in the channel's unit per second. A length changes with a speed, a volume with a flow.
 pub(super) fn fastest(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<f64> {
-    let unit = unit?;
+    let Some(unit) = unit else {
+        item.only_units(sink);
+        return None;
+    };
     let speed = match (unit.kind(), item.unit_written()) {
         (unit::Kind::Length, Some(written)) if written.fits(Unit::METRE_PER_SECOND) => {
             let metres = item.value_in(Unit::METRE_PER_SECOND, sink)?;
@@ -38,6 +48,14 @@ pub(super) fn fastest(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> O
     item.in_range(speed?, 1e-9, 1e12, || "more than 0".to_owned(), sink)
 }
 
+/// A difference in the channel's unit, where that is known.
+pub(super) fn difference(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<f64> {
+    if unit.is_none() {
+        item.only_units(sink);
+    }
+    item.difference_in(unit?, sink)
+}
+
 /// A correction found against a trusted gauge.
 pub(super) fn calibration(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) -> Option<Calibration> {
     let section = item.table("[channel.NAME.calibration]", sink)?;
@@ -49,7 +67,7 @@ pub(super) fn calibration(item: &Item<'_>, unit: Option<Unit>, sink: &mut Sink) 
         None => Some(1.0),
     };
     let offset = match section.get("offset", sink) {
-        Some(item) => unit.and_then(|unit| item.difference_in(unit, sink)),
+        Some(item) => difference(&item, unit, sink),
         None => Some(0.0),
     };
     let on = section.get("on", sink).and_then(|item| item.date(sink));

@@ -80,7 +80,7 @@ fn a_config_of_over_a_megabyte_is_refused_in_one_sentence() {
     assert_eq!(
         report("kickpanel.toml", &text, &loaded.mistakes, false),
         "kickpanel.toml:1:1: the file has 10350000 bytes, more than a config has\n  |\n1 | # nothing but a remark\n  \
-         | ^ at most 1000000; is it the right file?\n"
+         | ^ at most 1000000; is it the right file?\n1 mistake\n"
     );
     let just_fits = format!("{}\n", "#".repeat(999_999));
     assert!(load(&just_fits).model.is_some());

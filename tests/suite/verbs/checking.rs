@@ -91,6 +91,7 @@ kickpanel.toml:12:71: channel.oil: `to` needs a pressure
    |
 12 | sensor = { kind = "linear", from = ["0.5 V", "4.5 V"], to = ["0 bar", "8 degC"], ratiometric = …
    |                                                                       ^^^^^^^^ a temperature; for example "7 bar"
+2 mistakes
 "#;
 
 #[rstest]
