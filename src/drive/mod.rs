@@ -8,11 +8,13 @@ mod attendant;
 mod calls;
 mod engine;
 mod leases;
+mod listening;
 mod locks;
 mod reload;
 mod run;
 mod simulate;
 mod teller;
 
-pub use engine::Engine;
+pub use engine::{Engine, Tap};
+pub use listening::{Listener, listen};
 pub use run::{Ending, Picture, Plan, run};
