@@ -3,36 +3,25 @@
 //! Owns the loop and what the keys do. In: the links of the config, opened as a drive opens them, and keys. Out: pairs.
 //! Records nothing, switches nothing; the terminal is given back on every way out.
 
-use std::cell::RefCell;
 use std::io;
-use std::rc::Rc;
-use std::sync::Arc;
-use std::time::Duration;
 
-use anyhow::{Context as _, anyhow};
-use tokio::runtime::Builder;
-use tokio::sync::{mpsc, watch};
-use tokio::task::LocalSet;
+use anyhow::Context as _;
+use tokio::sync::mpsc;
 
 use super::gather::{Scale, Taken, Unsteady, Window};
 use super::propose::{Pair, with_unit};
 use super::words::{caution, unsteady};
 use crate::channel::{Trust, Value};
-use crate::config::{LinkId, SharedModel};
+use crate::config::SharedModel;
 use crate::curve::wrapped;
-use crate::drive::Engine;
-use crate::link::{self, Surroundings};
-use crate::pipeline::Pipeline;
+use crate::drive::{self, Engine, Listener, Tap};
+use crate::link::Outgoing;
 use crate::screen::{Got, Terminal};
-use crate::signals::Signals;
-use crate::state::Shared;
+use crate::state::Snapshot;
 use crate::text::safe;
-use crate::time::system::Clock;
 use crate::time::{MILLISECOND, Micros, Stamp};
 use crate::unit::{Quantity, Unit};
 
-/// How often keys are looked at.
-const LOOK: Duration = Duration::from_millis(20);
 /// How often the terminal is drawn.
 const DRAW: Micros = 100 * MILLISECOND;
 /// The longest text that can be typed.
@@ -64,83 +53,59 @@ pub enum Ended {
 
 /// Gathers pairs until the user has enough. Fails where a port is held by another program or may not be opened.
 pub fn listen(live: &Live) -> anyhow::Result<Ended> {
-    let runtime = Builder::new_current_thread().enable_all().build().context("cannot start the tasks")?;
-    let signals = Signals::listen(&runtime).context("cannot listen for signals")?;
-    LocalSet::new().block_on(&runtime, attend(live, signals))
+    let mut session = Session { live, readings: Readings::default(), desk: None, ended: Ended::Cancelled };
+    drive::listen(&live.model, &mut session)?;
+    Ok(session.ended)
 }
 
-async fn attend(live: &Live, mut signals: Signals) -> anyhow::Result<Ended> {
-    let clock = Clock::start();
-    let (stop, stopped) = watch::channel(false);
-    let (senders, receivers): (Vec<_>, Vec<_>) = live.model.links.iter().map(|_| mpsc::channel(4)).unzip();
-    let shared = Shared::new(Arc::clone(&live.model), Pipeline::new(Arc::clone(&live.model)).snapshot().clone());
-    let engine = Engine::new(Arc::clone(&live.model), None, shared, senders);
-    let engine = Rc::new(RefCell::new(engine));
-    let mut listener = Listener {
-        engine: Rc::clone(&engine),
-        channel: live.channel,
-        window: Window::default(),
-        version: 0,
-        since: None,
-    };
-    let mut tasks = Vec::new();
-    for ((index, link), commands) in (0_u8..).zip(&live.model.links).zip(receivers) {
-        // A link that the channel does not need may have no device.
-        if !link.device.is_empty() {
-            let settings = link::Settings { device: link.device.clone(), baud: link.baud };
-            let task = link::run(LinkId(index), settings, clock, Rc::clone(&engine), commands, stopped.clone());
-            tasks.push(tokio::task::spawn_local(task));
-        }
+struct Session<'a> {
+    live: &'a Live,
+    readings: Readings,
+    desk: Option<Desk<'a>>,
+    ended: Ended,
+}
+
+impl Listener for Session<'_> {
+    fn begin(&mut self, _: &[mpsc::Sender<Outgoing>]) -> anyhow::Result<Option<Tap>> {
+        let terminal = Terminal::take(io::stdout()).context("cannot take the terminal")?;
+        self.desk = Some(Desk::new(self.live, terminal));
+        Ok(None)
     }
-    let mut desk = Desk::new(live, Terminal::take(io::stdout()).context("cannot take the terminal")?);
-    let mut looks = tokio::time::interval(LOOK);
-    looks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
-    let ended = loop {
-        tokio::select! {
-            () = signals.any() => break Ok(Ended::Cancelled),
-            _ = looks.tick() => {}
-        }
-        let now = clock.now();
-        listener.look(now);
-        if let Some(why) = listener.hopeless() {
-            break Err(why);
-        }
-        match desk.look(&listener.window, now) {
-            Ok(None) => {}
-            Ok(Some(ended)) => break Ok(ended),
-            Err(error) => break Err(error.into()),
-        }
-    };
-    drop(desk);
-    let _ = stop.send(true);
-    for task in tasks {
-        // A task that panicked has been told of; the pairs are good all the same.
-        let _ = task.await;
+
+    fn look(&mut self, engine: &Engine, now: Stamp) -> anyhow::Result<bool> {
+        self.readings.look(engine.snapshot(), self.live.channel);
+        let Some(desk) = &mut self.desk else { return Ok(false) };
+        let Some(ended) = desk.look(&self.readings.window, now)? else { return Ok(true) };
+        self.ended = ended;
+        Ok(false)
     }
-    ended
+
+    fn end(&mut self, _: Stamp) {
+        self.desk = None;
+    }
+
+    fn advice(&self) -> &'static str {
+        "While a drive runs, note the gauge and the time, and calibrate from its recording."
+    }
 }
 
 /// Keeps the readings of one channel as they come to be known.
-struct Listener {
-    engine: Rc<RefCell<Engine>>,
-    channel: usize,
+#[derive(Default)]
+struct Readings {
     window: Window,
     version: u64,
     /// Since when its state is what it is, as last seen.
     since: Option<Stamp>,
 }
 
-impl Listener {
-    /// Looks at what is known at `now`.
-    fn look(&mut self, now: Stamp) {
-        self.engine.borrow_mut().tick(now);
-        let engine = self.engine.borrow();
-        let snapshot = engine.snapshot();
+impl Readings {
+    /// Looks at what is known of `channel`.
+    fn look(&mut self, snapshot: &Snapshot, channel: usize) {
         if snapshot.version == self.version {
             return;
         }
         self.version = snapshot.version;
-        let Some(shown) = snapshot.channels.get(self.channel).filter(|shown| shown.heard.is_some()) else { return };
+        let Some(shown) = snapshot.channels.get(channel).filter(|shown| shown.heard.is_some()) else { return };
         // By the computer's clock, which never goes back, whatever the controller does.
         let (at, input, raw) = (snapshot.now.0, shown.evidence.input, shown.evidence.raw);
         let seen = self.since.replace(shown.since);
@@ -149,17 +114,6 @@ impl Listener {
             self.window.push(Taken { at, value: Value::bad(Trust::Missing), input, raw });
         }
         self.window.push(Taken { at, value: shown.value, input, raw });
-    }
-
-    fn hopeless(&self) -> Option<anyhow::Error> {
-        let engine = self.engine.borrow();
-        let (link, trouble) = engine.hopeless()?;
-        let link = &engine.model().links[link.index()];
-        let why = link::explain(trouble, &link.device, &Surroundings::here());
-        Some(anyhow!(
-            "link {}: {why}\nWhile a drive runs, note the gauge and the time, and calibrate from its recording.",
-            link.name
-        ))
     }
 }
 

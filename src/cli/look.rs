@@ -99,7 +99,7 @@ impl Flags {
             }),
             night: self.night,
         };
-        Look::choose(look, |name| std::env::var(name).ok())?;
+        Look::here(look)?;
         Ok(Picture { look, frames_per_s: self.frames })
     }
 }

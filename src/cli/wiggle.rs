@@ -34,7 +34,7 @@ pub fn run(config: Option<PathBuf>, arguments: &Arguments) -> anyhow::Result<Ans
         );
     }
     let picture = arguments.look.picture(look::Instead::Nothing)?;
-    let look = Look::choose(picture.look, |name| std::env::var(name).ok())?;
+    let look = Look::here(picture.look)?;
     wiggle::listen(&config.model, look, picture.frames_per_s)?;
     Ok(Answer::Done)
 }

@@ -40,6 +40,9 @@ enum News {
     Value,
 }
 
+/// Told of each link that is opened, with nothing, and of each line that was decoded, with its decoder.
+pub type Tap = Box<dyn FnMut(LinkId, Stamp, Option<&Decoder>)>;
+
 /// Everything a drive knows: the core, a splitter for each link, the recorder, and where snapshots go.
 pub struct Engine {
     pipeline: Pipeline,
@@ -79,6 +82,8 @@ pub struct Engine {
     noted_calls: NotedCalls,
     /// The number of the drive, once it is recorded.
     recorded: Option<u32>,
+    /// Who looks at every line.
+    tap: Option<Tap>,
 }
 
 impl std::fmt::Debug for Engine {
@@ -100,6 +105,7 @@ impl Engine {
             leases: Leases::new(&model),
             noted: vec![0; model.outputs.len()],
             noted_calls: NotedCalls::default(),
+            tap: None,
             pipeline: Pipeline::new(model),
             splitters: (0..links).map(|_| Splitter::new()).collect(),
             recorder,
@@ -184,9 +190,9 @@ impl Engine {
         self.pipeline.snapshot()
     }
 
-    /// The decoder of `link`, for whoever looks at what came before anything was made of it.
-    pub fn decoder(&self, link: LinkId) -> Option<&Decoder> {
-        self.pipeline.decoder(link)
+    /// Tells `tap` of every line from now on.
+    pub fn tell(&mut self, tap: Tap) {
+        self.tap = Some(tap);
     }
 
     /// The computer got a time of day that can be trusted.
@@ -460,6 +466,9 @@ impl Engine {
                 }
             }
         });
+        if let Some(tap) = &mut self.tap {
+            tap(link, now, self.pipeline.decoder(link));
+        }
         match outcome {
             Outcome::Nothing if !passed && !sounded => News::None,
             Outcome::Refused(_) if !passed && !sounded => News::Count,
@@ -565,6 +574,9 @@ impl Sink for Engine {
             Event::Up { .. } => {
                 self.opened[link.index()] = true;
                 self.splitters[link.index()].reset();
+                if let Some(tap) = &mut self.tap {
+                    tap(link, now, None);
+                }
                 self.note(now, Some(link), &Told::Link { state: "up", why: None });
                 self.pass(now);
                 self.pipeline.link_up(link, now);

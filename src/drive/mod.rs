@@ -9,11 +9,13 @@ mod calls;
 mod disarm;
 mod engine;
 mod leases;
+mod listening;
 mod locks;
 mod reload;
 mod run;
 mod simulate;
 mod teller;
 
-pub use engine::Engine;
+pub use engine::{Engine, Tap};
+pub use listening::{Listener, listen};
 pub use run::{Ended, Ending, Picture, Plan, run};

@@ -169,6 +169,11 @@ impl Look {
         Self { glyphs, depth, night, lit: true, styles: Tone::ALL.map(|tone| style(tone, depth, night)) }
     }
 
+    /// Chooses by `settings`, then by the environment of this process.
+    pub fn here(settings: LookSettings) -> Result<Self, NoPicture> {
+        Self::choose(settings, |name| std::env::var(name).ok())
+    }
+
     /// Chooses by `settings`, then by the environment, which `variable` reads (name to value).
     pub fn choose(settings: LookSettings, variable: impl Fn(&str) -> Option<String>) -> Result<Self, NoPicture> {
         let term = variable("TERM").unwrap_or_default();

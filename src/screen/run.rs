@@ -90,7 +90,7 @@ const UNFINISHED: Duration = Duration::from_millis(500);
 /// Draws on the terminal that standard output is until the user ends it, it is stopped, or the terminal goes away.
 /// The terminal is given back on every way out, a panic in any thread included.
 pub fn run(session: Session) -> Result<Ending, ScreenError> {
-    let look = Look::choose(session.look, |name| std::env::var(name).ok()).map_err(ScreenError::NoPicture)?;
+    let look = Look::here(session.look).map_err(ScreenError::NoPicture)?;
     run_on(session, look, io::stdout())
 }
 

@@ -37,7 +37,7 @@ impl Scene<'_> {
     pub fn page(&self) -> HarnessPage {
         let mut inputs: Vec<_> = self.harness.inputs().collect();
         // Nothing that is still is moved by this: what came first stays first.
-        inputs.sort_by_key(|(_, input)| Reverse((input.lost_since().is_some(), input.held.count)));
+        crate::order::by_key(&mut inputs, |(_, input)| Reverse((input.lost_since().is_some(), input.held.count)));
         let last = self.harness.last().and_then(|place| self.harness.input(place));
         HarnessPage {
             head: self.head(),

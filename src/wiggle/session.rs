@@ -7,29 +7,21 @@ use std::cell::RefCell;
 use std::io;
 use std::rc::Rc;
 use std::sync::Arc;
-use std::time::Duration;
 
-use anyhow::{Context as _, anyhow};
-use tokio::runtime::Builder;
-use tokio::sync::{mpsc, watch};
-use tokio::task::LocalSet;
+use anyhow::Context as _;
+use tokio::sync::mpsc;
 
 use super::harness::Harness;
 use super::rate::Rate;
 use super::rows::{Scene, losses};
-use crate::config::{LinkId, Model, SharedModel};
-use crate::drive::Engine;
-use crate::link::{self, Event, Outgoing, Sink, Surroundings};
-use crate::pipeline::Pipeline;
+use crate::config::{LinkId, Model};
+use crate::drive::{self, Engine, Listener, Tap};
+use crate::link::Outgoing;
 use crate::screen::{Got, HarnessKey, HarnessScreen, Look, Terminal};
-use crate::signals::Signals;
-use crate::state::Shared;
-use crate::time::system::Clock;
+use crate::state::Snapshot;
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
-use crate::wire::{FieldId, Form, Pin, PinKind};
+use crate::wire::{Decoder, FieldId, Form, Pin, PinKind};
 
-/// How often keys and dropouts are looked at.
-const LOOK: Duration = Duration::from_millis(20);
 /// How often the page is drawn while nothing drops.
 const DRAW: Micros = 100 * MILLISECOND;
 /// Least time from one bell to the next; what drops between them rings once, then.
@@ -41,9 +33,41 @@ const OPENING: Micros = 5 * SECOND;
 /// `frames_per_s`: the most pictures in a second, 1 or more.
 pub fn listen(model: &Model, look: Look, frames_per_s: u32) -> anyhow::Result<()> {
     let model = Arc::new(every_pin(model));
-    let runtime = Builder::new_current_thread().enable_all().build().context("cannot start the tasks")?;
-    let signals = Signals::listen(&runtime).context("cannot listen for signals")?;
-    LocalSet::new().block_on(&runtime, attend(model, (look, frames_per_s), signals))
+    let ear = Rc::new(RefCell::new(Ear::new(&model)));
+    drive::listen(&model, &mut Session { ear, look, frames_per_s, desk: None })
+}
+
+struct Session {
+    ear: Rc<RefCell<Ear>>,
+    look: Look,
+    frames_per_s: u32,
+    desk: Option<Desk>,
+}
+
+impl Listener for Session {
+    fn begin(&mut self, commands: &[mpsc::Sender<Outgoing>]) -> anyhow::Result<Option<Tap>> {
+        let terminal = Terminal::take(io::stdout()).context("cannot take the terminal")?;
+        self.desk = Some(Desk::new(terminal, self.look.clone(), self.frames_per_s));
+        self.ear.borrow_mut().commands = commands.to_vec();
+        let ear = Rc::clone(&self.ear);
+        Ok(Some(Box::new(move |link, now, decoder| ear.borrow_mut().hear(link, now, decoder))))
+    }
+
+    fn look(&mut self, engine: &Engine, now: Stamp) -> anyhow::Result<bool> {
+        match &mut self.desk {
+            Some(desk) => desk.look(engine, &mut self.ear.borrow_mut(), now),
+            None => Ok(false),
+        }
+    }
+
+    fn end(&mut self, now: Stamp) {
+        self.desk = None;
+        self.ear.borrow_mut().give_back(now);
+    }
+
+    fn advice(&self) -> &'static str {
+        "End a drive before you move the harness, and start it again after."
+    }
 }
 
 /// The same links and channels with every pin that a controller may send; no output, no alarm.
@@ -61,45 +85,8 @@ fn every_pin(model: &Model) -> Model {
     model
 }
 
-async fn attend(model: SharedModel, look: (Look, u32), mut signals: Signals) -> anyhow::Result<()> {
-    let clock = Clock::start();
-    let (stop, stopped) = watch::channel(false);
-    let (senders, receivers): (Vec<_>, Vec<_>) = model.links.iter().map(|_| mpsc::channel(8)).unzip();
-    let ear = Rc::new(RefCell::new(Ear::new(&model, senders)));
-    let mut desk = Desk::new(Terminal::take(io::stdout()).context("cannot take the terminal")?, look);
-    let mut tasks = Vec::new();
-    for ((index, link), commands) in (0_u8..).zip(&model.links).zip(receivers) {
-        if !link.device.is_empty() {
-            let settings = link::Settings { device: link.device.clone(), baud: link.baud };
-            let task = link::run(LinkId(index), settings, clock, Rc::clone(&ear), commands, stopped.clone());
-            tasks.push(tokio::task::spawn_local(task));
-        }
-    }
-    let mut looks = tokio::time::interval(LOOK);
-    looks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
-    let ended = loop {
-        tokio::select! {
-            () = signals.any() => break Ok(()),
-            _ = looks.tick() => {}
-        }
-        match desk.look(&mut ear.borrow_mut(), clock.now()) {
-            Ok(true) => {}
-            Ok(false) => break Ok(()),
-            Err(why) => break Err(why),
-        }
-    };
-    ear.borrow_mut().give_back(clock.now());
-    let _ = stop.send(true);
-    for task in tasks {
-        // A task that panicked has been told of.
-        let _ = task.await;
-    }
-    ended
-}
-
-/// What hears the links: the engine of a drive, and beside it the harness, for each line.
+/// What hears every line of the links: a single one may be all that a dropout leaves.
 struct Ear {
-    engine: Engine,
     harness: Harness,
     rates: Vec<Rate>,
     commands: Vec<mpsc::Sender<Outgoing>>,
@@ -115,17 +102,14 @@ struct Ear {
 }
 
 impl Ear {
-    fn new(model: &SharedModel, commands: Vec<mpsc::Sender<Outgoing>>) -> Self {
-        let snapshot = Pipeline::new(Arc::clone(model)).snapshot().clone();
-        let shared = Shared::new(Arc::clone(model), snapshot);
+    fn new(model: &Model) -> Self {
         let fixed = || FieldId::FIXED.into_iter().map(String::from);
         let names = model.links.iter().map(|link| fixed().chain(link.fields.iter().cloned()).collect()).collect();
         Self {
-            engine: Engine::new(Arc::clone(model), None, shared, commands.clone()),
             harness: Harness::new(names),
             rates: vec![Rate::default(); model.links.len()],
             seen: vec![(0, 0, 0); model.links.len()],
-            commands,
+            commands: Vec::new(),
             rings: false,
             opened: vec![Stamp(0); model.links.len()],
             excused: 0,
@@ -133,9 +117,13 @@ impl Ear {
         }
     }
 
-    /// At most one line came: takes what it said.
-    fn line(&mut self, link: LinkId, now: Stamp) {
-        let Some(decoder) = self.engine.decoder(link) else { return };
+    /// A line came, or the link was opened.
+    fn hear(&mut self, link: LinkId, now: Stamp, decoder: Option<&Decoder>) {
+        let Some(decoder) = decoder else {
+            self.harness.forget(link);
+            self.opened[link.index()] = now;
+            return;
+        };
         let tally = decoder.tally();
         let new = (tally.readings, tally.hellos, tally.restarts);
         let (readings, hellos, restarts) = std::mem::replace(&mut self.seen[link.index()], new);
@@ -171,30 +159,6 @@ impl Ear {
             }
         }
     }
-
-    fn hopeless(&self) -> Option<anyhow::Error> {
-        let (link, trouble) = self.engine.hopeless()?;
-        let link = &self.engine.model().links[link.index()];
-        let why = link::explain(trouble, &link.device, &Surroundings::here());
-        Some(anyhow!("link {}: {why}\nEnd a drive before you move the harness, and start it again after.", link.name))
-    }
-}
-
-impl Sink for Ear {
-    fn event(&mut self, link: LinkId, now: Stamp, event: Event<'_>) {
-        let Event::Bytes(bytes) = event else {
-            if let Event::Up { .. } = event {
-                self.harness.forget(link);
-                self.opened[link.index()] = now;
-            }
-            return self.engine.event(link, now, event);
-        };
-        // Line by line, since a single one may be all that a dropout leaves.
-        for part in bytes.split_inclusive(|&byte| byte == b'\n') {
-            self.engine.event(link, now, Event::Bytes(part));
-            self.line(link, now);
-        }
-    }
 }
 
 /// The terminal, and what is owed to it.
@@ -216,7 +180,7 @@ struct Desk {
 }
 
 impl Desk {
-    fn new(terminal: Terminal, (look, frames_per_s): (Look, u32)) -> Self {
+    fn new(terminal: Terminal, look: Look, frames_per_s: u32) -> Self {
         Self {
             terminal,
             gap: SECOND / Micros::from(frames_per_s.max(1)),
@@ -232,12 +196,8 @@ impl Desk {
     }
 
     /// Reads keys, then draws and rings. False at the end.
-    fn look(&mut self, ear: &mut Ear, now: Stamp) -> anyhow::Result<bool> {
-        ear.engine.tick(now);
-        if let Some(why) = ear.hopeless() {
-            return Err(why);
-        }
-        if !self.keys(ear, now) {
+    fn look(&mut self, engine: &Engine, ear: &mut Ear, now: Stamp) -> anyhow::Result<bool> {
+        if !self.keys(engine.snapshot(), ear, now) {
             return Ok(false);
         }
         if std::mem::take(&mut ear.rings) {
@@ -248,13 +208,13 @@ impl Desk {
         }
         if self.waiting.is_empty() {
             self.ring(now);
-            self.draw(ear, now);
+            self.draw(engine, ear, now);
             self.terminal.write(&mut self.waiting)?;
         }
         Ok(true)
     }
 
-    fn keys(&mut self, ear: &mut Ear, now: Stamp) -> bool {
+    fn keys(&mut self, snapshot: &Snapshot, ear: &mut Ear, now: Stamp) -> bool {
         let mut buffer = [0; 256];
         let count = match self.terminal.read(&mut buffer) {
             Got::Gone => return false,
@@ -267,7 +227,7 @@ impl Desk {
                 HarnessKey::Clear => {
                     ear.harness.clear();
                     (ear.rings, self.owes_bell) = (false, false);
-                    (self.since, self.before, self.changed) = (Some(now), losses(ear.engine.snapshot()), true);
+                    (self.since, self.before, self.changed) = (Some(now), losses(snapshot), true);
                     ear.excused = 0;
                 }
             }
@@ -282,7 +242,7 @@ impl Desk {
         }
     }
 
-    fn draw(&mut self, ear: &Ear, now: Stamp) {
+    fn draw(&mut self, engine: &Engine, ear: &Ear, now: Stamp) {
         let least = if self.changed { self.gap } else { self.gap.max(DRAW) };
         if self.drawn.is_some_and(|drawn| now.since(drawn) < least) {
             return;
@@ -290,7 +250,7 @@ impl Desk {
         (self.drawn, self.changed) = (Some(now), false);
         let since = *self.since.get_or_insert(now);
         let before = (self.before.0, self.before.1 + ear.excused);
-        let (model, snapshot) = (ear.engine.model(), ear.engine.snapshot());
+        let (model, snapshot) = (engine.model(), engine.snapshot());
         let scene = Scene { model, snapshot, harness: &ear.harness, now, since, before };
         let size = self.terminal.size().unwrap_or((80, 24));
         self.screen.frame(&scene.page(), size, &mut self.waiting);
