@@ -383,6 +383,18 @@ fn a_sensor_fault_on_another_page_stands_in_the_status_line(
     assert!(!status(&unplugged).contains("sensor"), "{}", status(&unplugged));
 }
 
+#[rstest]
+#[case::none(0, "0 restarts")]
+#[case::one(1, "1 restart ")]
+#[case::two(2, "2 restarts")]
+fn restarts_are_counted_in_words_that_fit(#[case] restarts: u64, #[case] words: &str) {
+    let mut snapshot = lorry::well();
+    snapshot.links[0].restarts = restarts;
+    let look = Look::new(GlyphSet::Full, Depth::None, false);
+    let text = rows(&draw(&lorry::model(), &snapshot, &look, 0, (200, 60))).join("\n");
+    assert!(text.contains(words), "{text}");
+}
+
 #[test]
 fn the_list_of_keys_stands_below_a_danger() {
     let text = draw_with(&lorry::well(), &[], true, (40, 20)).join("\n");
