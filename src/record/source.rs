@@ -11,6 +11,8 @@ use std::io::{self, BufReader, Cursor, ErrorKind, Read};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use zstd::zstd_safe::zstd_sys::ZSTD_ErrorCode;
+
 use crate::text;
 
 /// The most bytes that a packed part may unpack to: a part ends after 64 MB.
@@ -306,12 +308,26 @@ fn packed_error(path: &Path, error: io::Error) -> ReadError {
     if error.raw_os_error().is_some() {
         return ReadError::Io { path, error };
     }
-    let why = error.to_string();
     if error.kind() == ErrorKind::UnexpectedEof {
-        ReadError::CutShort { path }
-    } else if why.contains("too much memory") {
-        ReadError::WindowTooLarge { path }
-    } else {
-        ReadError::Packed { path, why }
+        return ReadError::CutShort { path };
     }
+    match error.get_ref().and_then(|error| error.downcast_ref::<zstd::Error>()) {
+        Some(known) if known.is(ZSTD_ErrorCode::ZSTD_error_frameParameter_windowTooLarge) => {
+            ReadError::WindowTooLarge { path }
+        }
+        Some(known) => ReadError::Packed { path, why: words(known).to_owned() },
+        None => ReadError::Packed { path, why: error.to_string() },
+    }
+}
+
+/// What the library found. It is compiled without words of its own, which makes it smaller.
+fn words(error: &zstd::Error) -> &'static str {
+    let known = [
+        (ZSTD_ErrorCode::ZSTD_error_prefix_unknown, "no packed data begins where it should"),
+        (ZSTD_ErrorCode::ZSTD_error_checksum_wrong, "its checksum is wrong"),
+        (ZSTD_ErrorCode::ZSTD_error_corruption_detected, "its data make no sense"),
+        (ZSTD_ErrorCode::ZSTD_error_dictionary_wrong, "it was packed with a dictionary"),
+        (ZSTD_ErrorCode::ZSTD_error_memory_allocation, "memory is full"),
+    ];
+    known.into_iter().find(|(kind, _)| error.is(*kind)).map_or("it is not as RFC 8878 has it", |(_, words)| words)
 }

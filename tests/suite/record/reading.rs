@@ -413,7 +413,7 @@ fn a_recording_whose_head_was_hit_or_cut_off_is_still_one() {
 #[case::newer("a.kpr", Some(&b"0\t-\t!\t{\"note\":\"recording\",\"format\":2}\n"[..]),
     "it is of recording format 2, and this program reads format 1; use the newer kickpanel that wrote it")]
 #[case::no_zstd("a.kpr.zst", Some(&b"0\t-\t!\t{}\n"[..]),
-    "the packed file is damaged (Unknown frame descriptor); what comes before the damage is used; look for another copy of it")]
+    "the packed file is damaged (no packed data begins where it should); what comes before the damage is used; look for another copy of it")]
 fn what_cannot_be_read_is_said_with_what_to_do(#[case] name: &str, #[case] bytes: Option<&[u8]>, #[case] says: &str) {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join(name);
