@@ -128,8 +128,9 @@ impl<'a, 's> Reader<'a, 's> {
         }
         let split = |text| self.links.split(text, "input", input.span, |_| true, &mut Sink::default());
         let Some((link, name)) = input.value.as_str().and_then(split) else { return false };
-        let is_level = Pin::parse(name).is_some_and(|pin| pin.kind == PinKind::Level);
-        !section.has("sensor") && !(is_level && matches!(self.links.list[link.index()].form, Form::Counts { .. }))
+        let has_pins = matches!(self.links.list[link.index()].form, Form::Counts { .. });
+        let is_level = has_pins && Pin::parse(name).is_some_and(|pin| pin.kind == PinKind::Level);
+        !is_level && !section.has("sensor")
     }
 
     fn channel(&mut self, at: usize, named: &Named<'a>) -> Option<Channel> {
