@@ -237,6 +237,7 @@ mod tests {
     use rstest::rstest;
 
     use super::*;
+    use crate::time::SECOND;
     use crate::wire::Resets;
 
     #[test]

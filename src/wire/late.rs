@@ -179,6 +179,7 @@ mod tests {
             (at, now) = (at + SECOND, now + sleep);
         }
         // Once its clock runs through a pause it is believed again.
+        assert_eq!(late.reading(at, Stamp(now)), 0);
         (at, now) = (at + 5 * SECOND, now + 5 * SECOND);
         assert_eq!(late.reading(at, Stamp(now)), 0);
         assert_eq!(late.reading(at + 20_000, Stamp(now + 5 * SECOND)), 5 * SECOND - 20_000);

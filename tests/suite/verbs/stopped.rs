@@ -246,3 +246,73 @@ fn stop_for(seconds: i64) {
     assert!(alarms.len() <= 1 && alarms.iter().all(|note| note.get("channel").is_none()), "{told:?}");
     assert!(told.iter().filter(|note| note["note"] == "link").count() <= 2, "{told:?}");
 }
+
+/// Limits that a moment of low oil passes, with no delay, a short one, and one that outlasts what waited; a loose sensor.
+const HASTY: &str = r#"
+[[channel.oil.alarm]]
+level = "danger"
+below = 3
+after = "100 ms"
+until = "100 ms"
+[[channel.oil.alarm]]
+level = "caution"
+below = 3
+after = "0 s"
+until = "0 s"
+[[channel.oil.alarm]]
+level = "caution"
+below = 2
+after = "600 ms"
+until = "100 ms"
+"#;
+
+/// Lines that waited for two seconds say `waited`, each for so many readings; then come 100 in time of `then`. How often
+/// each alarm of a limit and each fault turned while lines were late, and which sound in the end.
+fn waiting(before: u32, waited: &[(u32, usize)], then: u32, rests: bool) -> (usize, Vec<bool>) {
+    let text = format!("format = 1\n[link.engine]\nreference = \"1.1 V\"\n{}{HASTY}", cell());
+    let mut rig = crate::rig::Rig::whole(&text.replace("digits = 1\n", "digits = 1\nfresh = \"5 s\"\n"));
+    let line = |number: i64, oil: u32| format!("{{\"s\":{number},\"t\":{},\"ref\":225,\"a1\":{oil}", number * STEP);
+    let mut number = 0;
+    let live = |rig: &mut crate::rig::Rig, number: &mut i64, oil: u32| {
+        *number += 1;
+        rig.line(0, *number * STEP + 3_000, &line(*number, oil));
+    };
+    (0..200).for_each(|_| live(&mut rig, &mut number, before));
+    let (told, from) = (rig.changes.len(), number);
+    let now = (from + 120) * STEP + 3_000;
+    for (oil, readings) in waited {
+        for _ in 0..*readings {
+            number += 1;
+            rig.line(0, now, &line(number, *oil));
+            if rests {
+                rig.tick(now + 1);
+            }
+        }
+    }
+    assert!(number - from <= 80, "the last is 0.8 s late");
+    rig.tick(now + 400_000);
+    let turned =
+        rig.changes[told..].iter().filter(|change| matches!(change.raised, kickpanel::watch::Raised::Limit(_)));
+    let turned = turned.count();
+    number = from + 140;
+    (0..100).for_each(|_| live(&mut rig, &mut number, then));
+    let alarms = &rig.pipeline.snapshot().alarms;
+    (turned, alarms.iter().map(|alarm| alarm.active).collect())
+}
+
+#[rstest::rstest]
+#[case::low_for_a_while(WELL, &[(LOW, 60), (WELL, 20)], WELL, false)]
+#[case::low_at_their_end(WELL, &[(WELL, 20), (LOW, 60)], WELL, false)]
+#[case::low_and_still_so(WELL, &[(WELL, 20), (LOW, 60)], LOW, true)]
+#[case::low_only_afterwards(WELL, &[(WELL, 80)], LOW, true)]
+#[case::well_for_a_while(LOW, &[(WELL, 60), (LOW, 20)], LOW, true)]
+#[case::well_and_still_so(LOW, &[(LOW, 20), (WELL, 60)], WELL, false)]
+fn lines_that_waited_turn_no_alarm_and_the_first_in_time_decides(
+    #[case] before: u32,
+    #[case] waited: &[(u32, usize)],
+    #[case] then: u32,
+    #[case] sounds: bool,
+    #[values(false, true)] rests: bool,
+) {
+    assert_eq!(waiting(before, waited, then, rests), (0, vec![sounds; 3]));
+}
