@@ -8,6 +8,7 @@ use crate::time::Micros;
 
 /// What is remembered of one limit.
 #[derive(Clone, Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own that may hold with any other")]
 pub(super) struct Memory {
     /// The channel.
     pub channel: usize,
