@@ -1,5 +1,7 @@
 //! The state of a drive and what each event does to it. No task, no waiting; time comes with the event.
 
+mod noting;
+
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -8,18 +10,16 @@ use tokio::sync::mpsc;
 use super::calls::{Done, NotedCalls};
 use super::leases::{Leases, Order};
 use super::locks::Locks;
-use crate::config::{ChannelId, LinkId, Model, SharedModel};
+use crate::config::{LinkId, Model, SharedModel};
 use crate::link::{Event, Outgoing, Sink};
 use crate::output::words;
 use crate::pipeline::{Outcome, Pipeline};
 use crate::record::{Mark, Recorder, Told, UNREADABLE};
-use crate::state::{
-    ConfigTrouble, FaultShown, LinkState, OutputShown, Problem, Recording, Shared, Shown, Snapshot, Subject, Trouble,
-};
+use crate::state::{ConfigTrouble, LinkState, OutputShown, Problem, Recording, Shared, Snapshot, Trouble};
 use crate::time::{MILLISECOND, Micros, SECOND, Stamp};
+use crate::watch::Change;
 use crate::watch::desk::Attend;
 use crate::watch::named::named;
-use crate::watch::{Change, Raised};
 use crate::wire::{Decoder, Form, Piece, Reject, Splitter, ask_hello};
 
 /// After so long without bytes, what is held may have become stale.
@@ -494,34 +494,6 @@ impl Engine {
         self.note_outputs(now);
         self.note_locks();
         answer
-    }
-
-    fn note_alarm(&self, now: Stamp, change: Change, model: &Model, (faults, channels): (&[FaultShown], &[Shown])) {
-        let state = if change.active { "on" } else { "off" };
-        match change.raised {
-            Raised::Limit(place) => {
-                let alarm = &model.alarms[place];
-                let channel = Some(model.channels[alarm.channel.index()].name.as_str());
-                let (level, value) = (alarm.level.name(), change.value);
-                self.note(now, None, &Told::Alarm { channel, output: None, why: None, state, level, value });
-            }
-            Raised::Fault(place) => {
-                let Some(fault) = faults.get(place) else { return };
-                let Some(told) = words::Told::of(model, channels, fault) else { return };
-                let why = format!("{}: {}", told.what, told.detail);
-                let (why, level) = (Some(why.as_str()), fault.level.name());
-                let name = |id: ChannelId| Some(model.channels.get(id.index())?.name.as_str());
-                // What several channels share is told under the name of its link.
-                let (link, channel, output) = match fault.subject {
-                    Subject::Output(_) => (None, None, Some(told.name.as_str())),
-                    Subject::Sensor(id) => (None, name(id), None),
-                    Subject::Link(link) | Subject::Controller(link) | Subject::Supply(link) | Subject::Ground(link) => {
-                        (Some(link), None, None)
-                    }
-                };
-                self.note(now, link, &Told::Alarm { channel, output, why, state, level, value: None });
-            }
-        }
     }
 
     fn record(&self, now: Stamp, link: LinkId, mark: Mark, bytes: &[u8]) {

@@ -315,13 +315,13 @@ fn packed_error(path: &Path, error: io::Error) -> ReadError {
         Some(known) if known.is(ZSTD_ErrorCode::ZSTD_error_frameParameter_windowTooLarge) => {
             ReadError::WindowTooLarge { path }
         }
-        Some(known) => ReadError::Packed { path, why: words(known).to_owned() },
+        Some(known) => ReadError::Packed { path, why: words(*known).to_owned() },
         None => ReadError::Packed { path, why: error.to_string() },
     }
 }
 
 /// What the library found. It is compiled without words of its own, which makes it smaller.
-fn words(error: &zstd::Error) -> &'static str {
+fn words(error: zstd::Error) -> &'static str {
     let known = [
         (ZSTD_ErrorCode::ZSTD_error_prefix_unknown, "no packed data begins where it should"),
         (ZSTD_ErrorCode::ZSTD_error_checksum_wrong, "its checksum is wrong"),
